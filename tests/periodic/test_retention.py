@@ -105,6 +105,7 @@ async def test_the_horizons_are_the_configurations() -> None:
         "events": "100d",
         "delivered": "10d",
         "forget_after": "20d",
+        "forecasts": "300d",
     }
     await _twice(store, _settings(**given), Journal())
     now = NOW + timedelta(seconds=EVERY_S)
@@ -117,6 +118,7 @@ async def test_the_horizons_are_the_configurations() -> None:
             events=now - 100 * DAY,
             delivered=now - 10 * DAY,
             gone=now - 20 * DAY,
+            forecasts=now - 300 * DAY,
         )
     ]
 

@@ -16,6 +16,7 @@ from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, 
 from watchkeeper.model.availability import Piece
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
+from watchkeeper.model.forecast_record import KeptForecast, Outcome
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.records import Bucket, Delivery, DeliveryState, Entry, EventLine, Sample, Seen, Series
@@ -38,6 +39,7 @@ class ReadStoreDouble:
     raised: list[Alert] = field(default_factory=list)
     lines: list[EventLine] = field(default_factory=list)
     open_deliveries: list[Delivery] = field(default_factory=list)
+    kept: list[KeptForecast] = field(default_factory=list)
     history: dict[SeriesKey, list[Sample]] = field(default_factory=dict)
     version: int = 0
 
@@ -57,6 +59,9 @@ class ReadStoreDouble:
         for sample in await self.samples(key, since, until):
             stretches.setdefault(int((sample.at_s - start_s) / width_s), []).append(sample)
         return [_bucket(start_s + n * width_s, width_s, each) for n, each in sorted(stretches.items())]
+
+    async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
+        return [each for each in self.kept if key is None or each.key == key]
 
     async def findings(self) -> Sequence[Finding]:
         return list(self.found)
@@ -132,6 +137,15 @@ class ReadStoreDouble:
     def note(self, at: datetime, text: str, entry: Entry = Entry.NOTE, key: SeriesKey | None = None) -> None:
         """Add a line to the event log."""
         self.lines.append(EventLine(at, entry, text, key, id=len(self.lines) + 1))
+
+    def scored(self, key: SeriesKey, count: int, held: int) -> None:
+        """Add forecasts of a level whose time has come; those that missed were of a fill that came late."""
+        at_s = (self.now - HISTORY).timestamp()
+        for n in range(count):
+            at = self.now - HISTORY + n * HOUR
+            made = KeptForecast(key, at, at_s + 1e5, at_s + 2e5, at_s + 4e5, 1.0, 2.0, warned=True)
+            made = replace(made, outcome=Outcome.FILLED, decided_at=self.now - HISTORY + 3 * DAY)
+            self.kept.append(replace(made, held=n < held, error=0.12, miss=float(n >= held)))
 
     def growing(self, subject: str, used: float, capacity: float, *, full_in: timedelta | None = None) -> Series:
         """Add a level that has grown unusually fast for two hours. full_in: the date of the trend before it."""

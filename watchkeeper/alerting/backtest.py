@@ -11,9 +11,11 @@ from datetime import UTC, datetime
 
 from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.evaluator import SeriesEvaluator
+from watchkeeper.alerting.forecast_record import ForecastRecord
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.model.alert import Alert, Concern, Priority, Transition
 from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.line import Floats
 from watchkeeper.model.observation import Kind, Level, SeriesKey, Unit
 
@@ -25,12 +27,16 @@ Numbers = Sequence[float] | Floats
 
 @dataclass(frozen=True, slots=True)
 class Evaluation:
-    """The result of one evaluation. at_s: seconds since 1970; transitions: the fill alert's moves at this time."""
+    """The result of one evaluation. at_s: seconds since 1970; transitions: the fill alert's moves at this time.
+
+    kept: the forecasts that are new in the record, or were decided.
+    """
 
     at_s: float
     forecast: Forecast
     alert: Alert
     transitions: tuple[Transition, ...] = ()
+    kept: tuple[KeptForecast, ...] = ()
 
     @property
     def priority(self) -> Priority | None:
@@ -51,10 +57,11 @@ def replay(
     rules: Rules,
     key: SeriesKey = RECORD,
     unit: Unit = Unit.BYTES,
+    record: ForecastRecord | None = None,
 ) -> Iterator[Evaluation]:
     """Process samples in the order of time. Those up to and at the time of an evaluation are added before it.
 
-    at_s: seconds since 1970, in order.
+    at_s: seconds since 1970, in order. record: keeps the forecasts and their outcomes, as that of the daemon does.
     """
     book = AlertBook()
     evaluator = SeriesEvaluator(key, Kind.LEVEL, math.inf, rules, book)
@@ -65,13 +72,14 @@ def replay(
             seen = Level(key, float(used[i]), float(capacity[i]), unit)
             evaluator.take(seen, datetime.fromtimestamp(float(at_s[i]), UTC))
             i += 1
-        yield _evaluate(evaluator, book, now_s)
+        yield _evaluate(evaluator, book, now_s, record)
 
 
-def _evaluate(evaluator: SeriesEvaluator, book: AlertBook, now_s: float) -> Evaluation:
+def _evaluate(evaluator: SeriesEvaluator, book: AlertBook, now_s: float, record: ForecastRecord | None) -> Evaluation:
     now, limits = datetime.fromtimestamp(now_s, UTC), evaluator.rules
-    findings = evaluator.evaluate(now)
+    findings = evaluator.evaluate(now, range_width=record.width if record else 1.0)
     forecast = next(f.forecast for f in findings if f.forecast is not None)
     moves = tuple(move for f in findings for move in book.step(f, now, limits.delays(f.concern)))
+    kept = tuple(record.note_level(evaluator)) if record is not None else ()
     of_full = tuple(move for move in moves if move.after.concern is Concern.FULL)
-    return Evaluation(now_s, forecast, book.get(evaluator.key, Concern.FULL), of_full)
+    return Evaluation(now_s, forecast, book.get(evaluator.key, Concern.FULL), of_full, kept)

@@ -14,6 +14,7 @@ from watchkeeper.alerting import rules
 from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.missing_data import GONE, Absence
 from watchkeeper.alerting.rules import Rules
+from watchkeeper.forecast import calibration
 from watchkeeper.forecast import forecast as exhaustion
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.unusual_growth import with_unusual_growth
@@ -139,16 +140,19 @@ class SeriesEvaluator:
             return found
         return replace(found, began_at=self._was_bad[0], over_at=self._was_bad[1])
 
-    def evaluate(self, now: datetime, probe_seen_at: datetime | None = None) -> tuple[Finding, ...]:
+    def evaluate(
+        self, now: datetime, probe_seen_at: datetime | None = None, range_width: float = 1.0
+    ) -> tuple[Finding, ...]:
         """Evaluate the state at `now`: a finding for each concern.
 
         probe_seen_at: when the probe last ran without error. Staleness is measured by the series' own probe, so that a
         probe that has stopped is reported once and not once for each of its series. None: measured by `now`; then the
         series is never considered permanently gone.
+        range_width: of a forecast, in that of its law (forecast_record.py).
         """
         if probe_seen_at is not None and math.isfinite(self.interval_s):
             self._count_absence(max(probe_seen_at, self.last_at or probe_seen_at))
-        return self._dropped(now) if self.gone else self._findings(now, probe_seen_at or now)
+        return self._dropped(now) if self.gone else self._findings(now, probe_seen_at or now, range_width)
 
     def _count_absence(self, as_of: datetime) -> None:
         if self._book.priority_of(self.key, Concern.NOT_REPORTING) is None:
@@ -165,7 +169,7 @@ class SeriesEvaluator:
         """Findings without a priority for a series that no longer exists."""
         return tuple(Finding(self.key, concern, now, None, reason=GONE) for concern in self.concerns)
 
-    def _findings(self, now: datetime, probe_seen_at: datetime) -> tuple[Finding, ...]:
+    def _findings(self, now: datetime, probe_seen_at: datetime, range_width: float) -> tuple[Finding, ...]:
         latest = self.latest
         if latest is None or self.first_at is None or self.last_at is None:
             return ()
@@ -173,7 +177,7 @@ class SeriesEvaluator:
         if level is not None and level.part_of is not None:
             return ()
         judged = self._looked and not (level is not None and level.not_judged)
-        found = (self._judge_kind(latest, self.first_at, now),) if judged else ()
+        found = (self._judge_kind(latest, self.first_at, now, range_width),) if judged else ()
         if not math.isfinite(self.interval_s):
             return found
         as_of = max(probe_seen_at, self.last_at)
@@ -186,14 +190,15 @@ class SeriesEvaluator:
             return (*found, missing)
         return found  # a restored alert must not end only because no sample has been missed since the restart
 
-    def _forecast(self, now: datetime) -> Forecast:
-        return with_unusual_growth(exhaustion.forecast(self.history, now.timestamp()), self.history)
+    def _forecast(self, now: datetime, range_width: float) -> Forecast:
+        found = exhaustion.forecast(self.history, now.timestamp())
+        return calibration.adjusted(with_unusual_growth(found, self.history), range_width)
 
-    def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime) -> Finding:
+    def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime, range_width: float) -> Finding:
         match seen:
             case Level():
                 # A forecast is valid until the next sample: a later evaluation uses the same forecast at a later time.
-                self.forecast = self.forecast or self._forecast(now)
+                self.forecast = self.forecast or self._forecast(now, range_width)
                 standing = self._book.priority_of(self.key, Concern.FULL)
                 return rules.judge_full(self.key, self.forecast, now, self.rules.full, standing, self.bad_since)
             case Deadline():

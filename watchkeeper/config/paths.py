@@ -73,6 +73,7 @@ class StoreSettings(Strict):
     days: how long daily rows are kept before they are deleted.
     events: how long entries of the event log are kept.
     delivered: how long delivered messages are kept.
+    forecasts: how long forecasts and their outcomes are kept; they also set the width of the ranges that are shown.
     forget_after: how long a series that is no longer seen stays on the page. Its history is kept as long as any other.
     max_size: maximum size of the database. When it is reached, the oldest samples become hourly rows earlier than set.
     """
@@ -83,6 +84,7 @@ class StoreSettings(Strict):
     days: Duration = Field(3650 * DAY_S)
     events: Duration = Field(1825 * DAY_S)
     delivered: Duration = Field(90 * DAY_S)
+    forecasts: Duration = Field(730 * DAY_S, ge=30 * DAY_S)
     forget_after: Duration = Field(90 * DAY_S)
     max_size: Size = Field(2 * 2**30, ge=SMALLEST_MAX_SIZE_BYTES)
 

@@ -54,8 +54,12 @@ class Rise:
 
 def with_unusual_growth(found: Forecast, history: LevelHistory) -> Forecast:
     """The forecast, with the growth that is unusual and that it does not include yet, if there is any."""
-    rise = _kept_rise(history, found)
-    if rise is None or found.full or found.at_s <= rise.since_s:
+    if found.full:
+        return found
+    # As in forecast.py: a division by zero gives infinity, which is not soon.
+    with np.errstate(all="ignore"):
+        rise = _kept_rise(history, found)
+    if rise is None or found.at_s <= rise.since_s:
         return found
     past, (_, used, _) = study(history, found.capacity), history.recent()
     now = median(used[-NEWEST:]) - _ripple(past, found.at_s)

@@ -6,6 +6,7 @@ from typing import Protocol
 
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import Commit, Delivery, EventLine, Sample, Seen, Series
 
@@ -42,6 +43,10 @@ class ReadStore(Protocol):
 
     async def findings(self) -> Sequence[Finding]:
         """The newest finding of every concern."""
+        ...
+
+    async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
+        """The forecasts that were kept, of a series or of all, oldest first; with their outcomes, as far as known."""
         ...
 
     async def alerts(self) -> Sequence[Alert]:

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from watchkeeper.model.alert import Alert, Concern
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.line import Floats
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Kind, Observation, SeriesKey, Unit
@@ -147,6 +148,7 @@ class Commit:
     alerts: tuple[Alert, ...] = ()
     events: tuple[EventLine, ...] = ()
     deliveries: tuple[Delivery, ...] = ()
+    forecasts: tuple[KeptForecast, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

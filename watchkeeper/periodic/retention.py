@@ -232,6 +232,7 @@ class Retention:
             events=now - timedelta(seconds=kept.events),
             delivered=now - timedelta(seconds=kept.delivered),
             gone=now - timedelta(seconds=kept.forget_after),
+            forecasts=now - timedelta(seconds=kept.forecasts),
         )
 
     async def _hold_bound(self, now: datetime) -> None:

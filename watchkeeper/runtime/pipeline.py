@@ -127,6 +127,8 @@ class Pipeline:
         for entry, findings in self._evaluate(entries, now):
             self._move(unit, entry, findings, now)
             unit.found(findings)
+            if entry.evaluator.forecast is not None:
+                unit.forecast(self.state.forecasts.note_level(entry.evaluator))
         self._settle(unit, now)
         await self.state.buffer.write(unit, now)
 
@@ -180,7 +182,8 @@ class Pipeline:
 
     def _evaluate(self, entries: Iterable[SeriesEntry], now: datetime) -> list[tuple[SeriesEntry, tuple[Finding, ...]]]:
         """The findings of the rules for each series."""
-        return [(entry, entry.evaluator.evaluate(now, self._registry.seen_at(entry))) for entry in entries]
+        seen_at, width = self._registry.seen_at, self.state.forecasts.width
+        return [(entry, entry.evaluator.evaluate(now, seen_at(entry), width)) for entry in entries]
 
     def _move(self, unit: UnitOfWork, entry: SeriesEntry, findings: Iterable[Finding], now: datetime) -> bool:
         """Move a series' alerts according to the findings; return whether any moved."""

@@ -7,6 +7,7 @@ from datetime import datetime, tzinfo
 
 from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.clock_gaps import Clocks, Gap, between
+from watchkeeper.alerting.forecast_record import ForecastRecord
 from watchkeeper.alerting.orphans import OrphanWait
 from watchkeeper.clock import Clock
 from watchkeeper.model.observation import SeriesKey
@@ -28,6 +29,7 @@ class PipelineState:
         self.registry = SeriesRegistry(self.book)
         self.notifications = Notifications(outbox, host, zone)
         self.buffer = WriteBuffer(store, outbox, self.notifications, self.book)
+        self.forecasts = ForecastRecord()
         self.timer, self.orphan_wait = EvaluationTimer(), OrphanWait()
         self.reasons = DecisionLog.wanted()
         self.groups_explained: dict[SeriesKey, Explained] = {}

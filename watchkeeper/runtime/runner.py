@@ -12,6 +12,7 @@ from typing import Protocol
 
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import Condition, Observation
 from watchkeeper.model.records import Commit, LevelSamples, Seen, Series
 from watchkeeper.runtime.pipeline import Pipeline
@@ -49,6 +50,10 @@ class StoredState(Protocol):
 
     async def alerts(self) -> Sequence[Alert]:
         """Every alert that is not in its initial normal state."""
+        ...
+
+    async def forecasts(self) -> Sequence[KeptForecast]:
+        """The forecasts that were kept, of all levels."""
         ...
 
     def level_samples(self, since: datetime) -> AsyncIterator[LevelSamples]:
@@ -116,6 +121,7 @@ class Runner:
         alerts = {(each.key, each.concern): each for each in (*await store.alerts(), *kept.alerts)}
         await self.pipeline.restore(probes, latest, await store.findings(), tuple(alerts.values()), last_commit_at)
         self._breaks = self.pipeline.state.breaks
+        self.pipeline.state.forecasts.restore(await store.forecasts())
         async for level in store.level_samples(since):
             entry = self.pipeline.state.registry.get(level.key)
             if entry is not None:

@@ -16,8 +16,9 @@ from watchkeeper.messages.build import compose, noted
 from watchkeeper.messages.wording import duration, instant, transition_words
 from watchkeeper.model.alert import Alert, Priority, Transition
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.message import Message
-from watchkeeper.model.observation import Observation
+from watchkeeper.model.observation import Observation, SeriesKey
 from watchkeeper.model.records import Commit, Delivery, Entry, EventLine, Seen
 
 log = logging.getLogger(__name__)
@@ -73,6 +74,7 @@ class UnitOfWork:
     alerts: dict[AlertKey, Alert] = field(default_factory=dict)
     events: list[EventLine] = field(default_factory=list)
     deliveries: list[Delivery] = field(default_factory=list)
+    forecasts: dict[tuple[SeriesKey, datetime], KeptForecast] = field(default_factory=dict)
 
     @property
     def lasting(self) -> bool:
@@ -83,6 +85,10 @@ class UnitOfWork:
         """Add findings."""
         for each in findings:
             self.findings[each.key, each.concern] = each
+
+    def forecast(self, kept: Iterable[KeptForecast]) -> None:
+        """Add forecasts that are new or decided."""
+        self.forecasts.update({(each.key, each.at): each for each in kept})
 
     def collect(self, alerts: Iterable[Alert]) -> None:
         """Add alerts in their current state."""
@@ -96,6 +102,7 @@ class UnitOfWork:
             tuple(self.alerts.values()),
             tuple(self.events),
             tuple(self.deliveries),
+            tuple(self.forecasts.values()),
         )
 
 

@@ -93,6 +93,7 @@ class WriteBuffer:
     def _with_kept(self, unit: UnitOfWork) -> UnitOfWork:
         """The unit appended to what waits. Units come in their order, so its alerts are the newer ones."""
         kept, self._kept = self._kept, UnitOfWork()
+        unit.forecasts = kept.forecasts | unit.forecasts
         unit.alerts = {**kept.alerts, **unit.alerts}
         own = DATABASE, OWN[DATABASE]
         if own in unit.alerts:
@@ -121,6 +122,7 @@ class WriteBuffer:
         self._evaluate(unit, Condition(DATABASE, ok=False, reason=reason, grave=True), now)
         unit.findings.clear()
         self._kept.alerts.update(unit.alerts)
+        self._kept.forecasts.update(unit.forecasts)
         self._kept.events[:0] = unit.events
         self._outbox.hold(await self._set_aside(unit.deliveries))
 

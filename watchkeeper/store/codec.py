@@ -24,6 +24,7 @@ from typing import Any, Generic, TypeVar
 from watchkeeper.errors import StoreError
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Observation, SeriesKey
 from watchkeeper.model.records import EventLine
@@ -294,6 +295,7 @@ def _hints(hint: Any) -> dict[str, Any]:  # noqa: ANN401  a dataclass
 OBSERVATION: Codec[Observation] = Codec(Observation)
 FINDING: Codec[Finding] = Codec(Finding)
 ALERT: Codec[Alert] = Codec(Alert)
+KEPT_FORECAST: Codec[KeptForecast] = Codec(KeptForecast)
 MESSAGE: Codec[Message] = Codec(Message)
 LINE: Codec[EventLine] = Codec(EventLine)
 

@@ -18,6 +18,7 @@ from watchkeeper.errors import StoreDamaged
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.availability import Piece
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import Kind, SeriesKey
 from watchkeeper.model.probe_state import LastJobReports
 from watchkeeper.model.records import (
@@ -113,6 +114,11 @@ class Reader:
     def alerts(self) -> Sequence[Alert]:
         """Every alert that is not in its initial state; one that cannot be read is left out until it is replaced."""
         return [alert for _, alert in self._good(checked_rows.ALERT_FORM, "ORDER BY id")]
+
+    def forecasts(self, key: SeriesKey | None) -> Sequence[KeptForecast]:
+        """The forecasts that were kept, of a series or of all, oldest first; those that cannot be read are left out."""
+        which, values = ("WHERE key = ?", (key_column(key),)) if key is not None else ("", ())
+        return [each for _, each in self._good(checked_rows.FORECAST_FORM, f"{which} ORDER BY at_us, id", values)]
 
     def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
         """A series' samples, oldest first, both ends included; from roll-ups where they are no longer kept."""

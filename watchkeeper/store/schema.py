@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x574B5052
 """`WKPR`, in the header of every watchkeeper database, so that another program's file is not taken for one."""
 
-VERSION = 5
+VERSION = 6
 """The number of the newest migration; kept in the file as user_version."""
 
 Migration = Callable[[sqlite3.Connection], None]
@@ -30,7 +30,7 @@ Migration = Callable[[sqlite3.Connection], None]
 TABLES = frozenset(
     {
         *("series", "samples", "hours", "days", "latest", "findings", "alerts"),
-        *("store_state", "events", "outbox", "probe_states", "job_reports", "quarantine"),
+        *("store_state", "events", "outbox", "probe_states", "job_reports", "quarantine", "forecasts"),
     }
 )
 """The tables of the newest version; a watchkeeper database that lacks one is damaged."""
@@ -80,6 +80,11 @@ def _plain_rows(conn: sqlite3.Connection) -> None:
     conn.execute("PRAGMA user_version = 5")
 
 
+def _forecasts(conn: sqlite3.Connection) -> None:
+    _run(conn, statements.FORECASTS)
+    conn.execute("PRAGMA user_version = 6")
+
+
 def _run(conn: sqlite3.Connection, script: str) -> None:
     """Run statements one by one: executescript() would commit the migration's transaction before it began."""
     statement = ""
@@ -96,6 +101,7 @@ MIGRATIONS: tuple[tuple[str, Migration], ...] = (
     ("0003 checksums", _checksums),
     ("0004 plain names", _plain_names),
     ("0005 plain rows", _plain_rows),
+    ("0006 forecasts", _forecasts),
 )
 """Every migration in order, with the name that its record has in the file."""
 

@@ -305,3 +305,16 @@ QUARANTINE_SOURCES = """
 UPDATE quarantine SET source = CASE source WHEN 'journal' THEN 'events' WHEN 'life' THEN 'store_state'
 WHEN 'notes' THEN 'probe_states' WHEN 'check_ins' THEN 'job_reports' ELSE source END;
 """
+
+# Version 6: the forecasts that were shown, each with its outcome once that is known; see store/forecast_rows.py.
+FORECASTS = """
+CREATE TABLE forecasts (
+    id INTEGER PRIMARY KEY,
+    key TEXT NOT NULL,
+    at_us INTEGER NOT NULL,
+    body TEXT NOT NULL,
+    crc INTEGER,
+    UNIQUE (key, at_us)
+) STRICT;
+CREATE INDEX forecasts_at ON forecasts (at_us);
+"""

@@ -23,6 +23,7 @@ from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.availability import Piece
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import (
     Bucket,
@@ -335,6 +336,10 @@ class Store:
     async def findings(self) -> Sequence[Finding]:
         """The newest finding of every concern."""
         return await self._read(lambda reading: reading.findings())
+
+    async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
+        """The forecasts that were kept, of a series or of all, oldest first; with their outcomes, as far as known."""
+        return await self._read(lambda reading: reading.forecasts(key))
 
     async def alerts(self) -> Sequence[Alert]:
         """Every alert that is not in its initial normal state."""

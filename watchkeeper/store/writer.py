@@ -16,7 +16,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Commit, Delivery, EventLine, Quarantined, Seen
-from watchkeeper.store import checked_rows, event_lines, outbox_rows
+from watchkeeper.store import checked_rows, event_lines, forecast_rows, outbox_rows
 from watchkeeper.store.checked_rows import Damage, RowDamaged, SeriesRow, StoreState
 from watchkeeper.store.codec import ALERT, FINDING, OBSERVATION, key_column, text_column
 from watchkeeper.store.history.rollup import Chore, Step
@@ -109,6 +109,7 @@ class Writer:
             self._write_alert(alert)
         for line in commit.events:
             self.write_line(line)
+        forecast_rows.write(self._conn, commit.forecasts)
         for delivery in commit.deliveries:
             outbox_rows.insert(self._conn, delivery)
         self._alive_at = _newest(commit, seen_at) or self._alive_at

@@ -99,6 +99,31 @@ async def test_series(page: Open) -> None:
     assert one["findings"][0]["forecast"]["growth_per_day"] > 0
 
 
+async def test_the_record_of_a_levels_forecasts(page: Open) -> None:
+    """What became of them, in one line and in numbers; null for another kind."""
+    store = readstore.filling()
+    store.scored(SeriesKey("pool skerry", "space"), 41, 38)
+    client = await page(store)
+    items = {(s["subject"], s["quantity"]): s["id"] for s in (await get(client, "/api/v1/quantities"))["items"]}
+    pool = await get(client, f"/api/v1/quantities/{items['pool skerry', 'space']}")
+    line = "of 41 forecasts whose time has come, 38 held; median error 12 %; full once, with a warning early enough"
+    assert pool["forecast_record"] == {
+        "summary": line,
+        "forecasts": 41,
+        "held": 38,
+        "cut_short": 0,
+        "median_error": 0.12,
+        "fills": 1,
+        "warned_in_time": 1,
+    }
+    scrub = await get(client, f"/api/v1/quantities/{items['pool skerry', 'scrub']}")
+    assert scrub["forecast_record"] is None
+    reader = await client.get(f"/subjects/{items['pool skerry', 'space']}", headers={"Accept": "text/html"})
+    assert f"O{line[1:]}." in await reader.text()
+    other = await client.get(f"/subjects/{items['file system /', 'space']}", headers={"Accept": "text/html"})
+    assert "whose time has come" not in await other.text()
+
+
 OBSERVED = {
     "level": {"used", "capacity", "unit"},
     "deadline": {"due_at", "last_done_at", "period_s"},

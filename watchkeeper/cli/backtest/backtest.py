@@ -57,6 +57,7 @@ class Every(click.ParamType[float]):
     metavar="FILE.svg",
     help="Also draw the result as SVG.",
 )
+@click.option("--record", "scored", is_flag=True, help="Show what became of the forecasts, instead of alerts.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line, one for each evaluation.")
 def backtest(
     config: Path | None,
@@ -67,6 +68,7 @@ def backtest(
     every: float,
     other: Path | None,
     picture: Path | None,
+    scored: bool,
     as_json: bool,
 ) -> None:
     """Run the rules over a recorded history and show which alerts they would have raised. They never see later samples.
@@ -75,15 +77,23 @@ def backtest(
 
     The objects of --json: time, priority (null for none) and full (likely, earliest and latest; null for no end).
 
+    --record shows the forecasts that were shown and are kept in the database, of all levels or of --subject: how many
+    ranges held, how far off the likely times were, and whether warnings came early enough. With FILE it shows the
+    forecasts that would have been kept over that history. With --json it prints one object.
+
     \b
     watchkeeper backtest skerry.csv
     watchkeeper backtest skerry.csv --rules stricter.toml --picture skerry.svg
     watchkeeper backtest --subject "pool skerry" --every 10m
     watchkeeper backtest --json --every 1h skerry.csv
+    watchkeeper backtest --record
 
     Exit codes: 0 done, 65 FILE has the wrong format, 66 there is no such file or no database, 73 the picture cannot be
     written.
     """  # noqa: D301  click reads \b as: keep the lines
+    if scored:
+        _record(Request(config, file, subject, quantity, other), every, as_json=as_json)
+        return
     source = find(Request(config, file, subject, quantity, other))
     steps = _shown(_walk(source, every), source, every)
     walked = [_printed(each) for each in steps] if as_json else list(steps)
@@ -95,6 +105,16 @@ def backtest(
         report.report(walked, source)
     if picture is not None:
         report.draw(picture, walked, source)
+
+
+def _record(asked: Request, every_s: float, *, as_json: bool) -> None:
+    from watchkeeper.cli.backtest import record  # noqa: PLC0415  only where it is asked for
+
+    found = record.stored(asked.config, asked.subject) if asked.file is None else record.replayed(find(asked), every_s)
+    if as_json:
+        click.echo(json.dumps(record.form(found), allow_nan=False))
+    else:
+        record.show(found)
 
 
 def _walk(source: Source, every_s: float) -> Iterator[Evaluation]:

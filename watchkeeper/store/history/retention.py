@@ -27,6 +27,7 @@ _SERIES = (
     " AND NOT EXISTS (SELECT 1 FROM hours WHERE series = :series)"
     " AND NOT EXISTS (SELECT 1 FROM days WHERE series = :series)"
 )
+_FORECASTS = "DELETE FROM forecasts WHERE id IN (SELECT id FROM forecasts WHERE at_us < ? LIMIT ?)"
 _PARCELS = "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE state = 'delivered' AND done_at_us < ? LIMIT ?)"
 
 
@@ -50,6 +51,15 @@ def drop_delivered(before: datetime) -> Chore:
 
     def step(conn: sqlite3.Connection, limit: int, _after: int) -> Step:
         return _whole(conn.execute(_PARCELS, (to_us(before), limit)).rowcount, limit)
+
+    return step
+
+
+def drop_forecasts(before: datetime) -> Chore:
+    """Delete forecasts that were made before an instant."""
+
+    def step(conn: sqlite3.Connection, limit: int, _after: int) -> Step:
+        return _whole(conn.execute(_FORECASTS, (to_us(before), limit)).rowcount, limit)
 
     return step
 

@@ -25,8 +25,10 @@ class Scope:
     condition: str = ""
 
 
+SELDOM = (checked_rows.OUTBOX_FORM, checked_rows.EVENT_FORM, checked_rows.FORECAST_FORM)
+
 FREQUENT = (
-    *(Scope(form) for form in checked_rows.FORMS if form not in (checked_rows.OUTBOX_FORM, checked_rows.EVENT_FORM)),
+    *(Scope(form) for form in checked_rows.FORMS if form not in SELDOM),
     Scope(checked_rows.OUTBOX_FORM, OPEN),
 )
 """What the daemon works with. It is small, whatever the retention: checked often."""

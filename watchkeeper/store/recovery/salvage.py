@@ -56,6 +56,7 @@ def salvage(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) 
         checked_rows.ALERT_FORM,
         checked_rows.EVENT_FORM,
         checked_rows.OUTBOX_FORM,
+        checked_rows.FORECAST_FORM,
     ):
         counts[form.table] = source.copy(form)
     counts["probe_states"] = source.copy(checked_rows.PROBE_STATE_FORM)
@@ -102,7 +103,8 @@ class _Source:
 
     def _selected(self, form: Form[Any]) -> str:
         """The query of a table, by the names of its version. Versions 1 and 2 have no checksums."""
-        old = names.BY_NAME[form.table].old.selected
+        renamed = names.BY_NAME.get(form.table)
+        old = form.selected if renamed is None else renamed.old.selected
         for sql in (form.selected, old):
             with suppress(*UNREADABLE):
                 self.damaged.execute(f"{sql} LIMIT 0")
@@ -134,7 +136,9 @@ def _checked(form: Form[Any], row: Row) -> Row:
     """The row without its checksum, in today's names. Raises RowDamaged. Rows of version 1 or 2 have no checksum."""
     if row[-1] is not None:
         form.verify(row)
-    values = names.BY_NAME[form.table].rewritten(form.values_of(row))
+    values = form.values_of(row)
+    if form.table in names.BY_NAME:
+        values = names.BY_NAME[form.table].rewritten(values)
     form.understood(values)
     return *row[: len(form.place)], *values
 

@@ -10,8 +10,9 @@ from urllib.parse import urlencode
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.records import Delivery, DeliveryState, Sample
+from watchkeeper.forecast.scoring import summary
+from watchkeeper.model.observation import Kind, SeriesKey
+from watchkeeper.model.records import Delivery, DeliveryState, Sample, Series
 from watchkeeper.web.api import json_forms
 from watchkeeper.web.charts.downsample import downsample
 from watchkeeper.web.context import Context, of
@@ -94,12 +95,20 @@ async def quantity(request: web.Request) -> web.Response:
             "latest": json_forms.reading_form(latest) if latest else None,
             "findings": [json_forms.finding_form(f, known) for f in await store.findings() if f.key == found.key],
             "alerts": [json_forms.alert_form(a, known, now) for a in await store.alerts() if a.key == found.key],
+            "forecast_record": await _record(context, found),
             "dependents": list(dict.fromkeys(context.resting(found.key.subject))),
             "recent_events": [
                 json_forms.event_form(line, known) for line in await store.events(key=found.key, limit=QUANTITY_EVENTS)
             ],
         }
     )
+
+
+async def _record(context: Context, series: Series) -> json_forms.Json | None:
+    """What became of a level's forecasts; None for another kind."""
+    if series.kind is not Kind.LEVEL:
+        return None
+    return json_forms.record_form(summary(await context.store.forecasts(series.key)))
 
 
 def window(request: web.Request, now: datetime) -> tuple[datetime, datetime]:

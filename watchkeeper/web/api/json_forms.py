@@ -6,9 +6,11 @@ from datetime import UTC, datetime
 from typing import assert_never
 
 from watchkeeper.alerting.rules import instant
+from watchkeeper.messages.forecast_record import record_line
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, UnusualGrowth
+from watchkeeper.model.forecast_record import RecordSummary
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.model.records import Delivery, EventLine, Sample, Seen, Series
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
@@ -159,6 +161,19 @@ def unusual_form(found: UnusualGrowth) -> Json:
         "since": stamp(instant(found.since_s)),
         "per_day": finite(found.per_day),
         "full_at_this_rate_at": stamp(instant(found.full_s)),
+    }
+
+
+def record_form(found: RecordSummary) -> Json:
+    """What became of forecasts."""
+    return {
+        "summary": record_line(found),
+        "forecasts": found.count,
+        "held": found.held,
+        "cut_short": found.cut_short,
+        "median_error": found.median_error,
+        "fills": found.fills,
+        "warned_in_time": found.warned,
     }
 
 

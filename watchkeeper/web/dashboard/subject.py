@@ -8,7 +8,9 @@ from typing import Any, assert_never
 from aiohttp import web
 from markupsafe import Markup
 
+from watchkeeper.forecast.scoring import summary
 from watchkeeper.messages import wording as words
+from watchkeeper.messages.forecast_record import record_line
 from watchkeeper.messages.runbook.catalog import CAUTION, find_entry
 from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.messages.wording import (
@@ -109,6 +111,7 @@ async def subject(request: web.Request) -> web.Response:
         **_drawn(window, span, chosen=chosen),
         spans=offered_spans(series, now),
         priority=_highest(alerts),
+        record=await _record(context, series),
         **_said(main, latest, now, context.zone, alerts),
         pictures=_pictures(chart, context.zone),
         legend=legend(series, main),
@@ -125,6 +128,12 @@ async def subject(request: web.Request) -> web.Response:
         as_json=f"quantities/{series.id}",
         lines=await context.store.events(key=series.key, limit=QUANTITY_EVENTS),
     )
+
+
+async def _record(context: Context, series: Series) -> str:
+    """What became of this level's forecasts, in one line; empty for another kind, and if none was kept."""
+    kept = await context.store.forecasts(series.key) if series.kind is Kind.LEVEL else ()
+    return record_line(summary(kept)) if kept else ""
 
 
 def _latest(newest: Sequence[Seen], key: SeriesKey) -> Seen | None:

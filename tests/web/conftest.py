@@ -1,11 +1,14 @@
 """The page over a store in memory, at a fixed moment."""
 
+import asyncio
 import shutil
 from collections.abc import AsyncIterator, Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
+import pytest_asyncio
 from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 from playwright.async_api import Browser, Playwright, async_playwright
@@ -110,12 +113,28 @@ async def page() -> AsyncIterator[Open]:
         await client.close()
 
 
-@pytest.fixture
-async def chromium() -> AsyncIterator[Browser]:
-    """A browser of the test's own."""
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Run each test of the browser in the event loop that started it."""
+    for item in items:
+        if "chromium" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.asyncio(loop_scope="session"), append=False)
+
+
+@pytest_asyncio.fixture(scope="session", loop_scope="session")
+async def started_chromium() -> AsyncIterator[Browser]:
+    """The one browser of this process: starting one takes a second of processor time."""
     need(shutil.which(CHROMIUM), "Chromium is not installed (apt install chromium)")
     driver: Playwright
     async with async_playwright() as driver:
         browser = await driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield browser
         await browser.close()
+
+
+@pytest_asyncio.fixture(loop_scope="session")
+async def chromium(started_chromium: Browser) -> AsyncIterator[Browser]:
+    """The browser. Each test opens contexts of its own, which share nothing, and closes them."""
+    with ThreadPoolExecutor() as threads:  # those of the loop would outlive the test
+        asyncio.get_running_loop().set_default_executor(threads)
+        yield started_chromium
+    assert started_chromium.contexts == []

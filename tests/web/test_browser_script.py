@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
+import pytest_asyncio
 from playwright.async_api import Browser, Page
 
 from tests.support import readstore
@@ -50,7 +51,7 @@ class Screen:
 Show = Callable[..., Awaitable[Screen]]
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(loop_scope="session")
 async def show(chromium: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Show]:
     """Opens a page of the filling state; nothing may be complained about or asked of elsewhere."""
     monkeypatch.setattr(event_stream, "LOOK_S", 0.05)

@@ -1,7 +1,9 @@
 """The manual and its entries on alerts agree with the code, and no probe can bring an alert that has no entry."""
 
 import ast
+import re
 import shlex
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -245,3 +247,24 @@ def test_the_manual_shows_a_message_of_every_kind() -> None:
     assert {message.concern for message in shown} == set(Concern)
     assert any(message.test for message in shown)
     assert any(message.late for message in shown)
+
+
+def test_the_counts_of_coverage_are_those_of_its_tables() -> None:
+    """Each row is shown on real parts, with recorded output, or not seen; a row that is none of these is an error."""
+    text = Path("watchkeeper/manual/coverage.md").read_text(encoding="utf-8")
+    rows = [[cell.strip() for cell in line.strip("|").split(" | ")] for line in text.splitlines() if line[:2] == "| "]
+    counted = Counter(_shown(row) for row in rows if row[0] != "fault")
+    assert set(counted) == {"real", "recorded", "no"}
+    assert (
+        f"Of the {counted.total()} faults below, {counted['real']} are shown on real parts, {counted['recorded']} with "
+        f"recorded output, and {counted['no']} are not seen."
+    ) in text
+
+
+def _shown(row: list[str]) -> str:
+    """`real`, `recorded` or `no`; a part that only is real after a semicolon counts for the recorded rest."""
+    _, seen_by, proven = row
+    if seen_by.startswith(("no", "shown, not judged")):
+        return "no"
+    first = proven.partition(";")[0]
+    return "real" if re.search(r"\breal\b", first) else re.split("[:,]", first)[0]

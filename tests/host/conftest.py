@@ -7,7 +7,7 @@ import pytest
 
 from tests.host.machine import HERE, IS_CONTAINER, Machine, cache
 from tests.host.operator_shell import NOTES, Operator
-from tests.host.station import Station, boot, install, lay_out
+from tests.host.station import Station, boot, install, lay_out, show_boot_id
 
 STAY = os.environ.get("HOST_STAY") == "1"
 
@@ -89,10 +89,7 @@ def between(machine: Machine, notes: list[str]) -> Station:
         install(machine, HERE / "services.toml")
         if IS_CONTAINER:  # It has no kernel of its own to load a module into.
             machine.run("systemctl mask -q zfs-load-module && systemctl reset-failed")
-            # A container's own boot id is a mount below /proc/sys, and these settings cover it with the host's.
-            drop_in = "[Service]\nProtectKernelTunables=no\nProtectProc=default\n"
-            machine.write("/etc/systemd/system/watchkeeper.service.d/container.conf", drop_in)
-            machine.run("systemctl daemon-reload")
+            show_boot_id(machine)
         machine.run("touch /etc/watchkeeper/between; loginctl enable-linger keeper")
         found.start()
     return found

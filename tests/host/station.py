@@ -137,6 +137,22 @@ def install(machine: Machine, config: Path = HERE / "station.toml") -> None:
     machine.run("bash /usr/local/lib/station/install.sh /root/units")
 
 
+BOOT_ID = "/proc/sys/kernel/random/boot_id"
+
+
+def show_boot_id(container: Machine) -> None:
+    """Let the service see the container's own boot id: it is a mount below /proc, which the unit's /proc does not have.
+
+    In a machine there is nothing to do: that file is the kernel's.
+    """
+    copy = f"[Service]\nType=oneshot\nExecStart=/bin/sh -c 'cat {BOOT_ID} >/run/boot-id'\n"
+    when = "[Unit]\nBefore=watchkeeper.service\n[Install]\nWantedBy=watchkeeper.service\n"
+    container.write("/etc/systemd/system/boot-id.service", copy + when)
+    drop_in = f"[Service]\nBindReadOnlyPaths=/run/boot-id:{BOOT_ID}\n"
+    container.write("/etc/systemd/system/watchkeeper.service.d/container.conf", drop_in)
+    container.run("systemctl daemon-reload && systemctl enable -q --now boot-id")
+
+
 @dataclass
 class Station:
     """The machine with watchkeeper running in it."""

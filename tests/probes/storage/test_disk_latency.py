@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.probes.toolbox import FixedClock
+from tests.probes.toolbox import FixedClock, Toolbox
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition
 from watchkeeper.model.probe_state import MemoryStateStore
@@ -180,3 +180,59 @@ async def test_a_file_that_is_not_there(host: Host) -> None:
     """It is told as that."""
     with pytest.raises(ProbeError, match="No such file"):
         await host.probe.observe()
+
+
+@pytest.mark.parametrize(("action", "slow"), [("check", False), ("resync", False), ("idle", True), ("frozen", True)])
+async def test_a_check_of_an_array_is_no_fault(host: Host, action: str, slow: bool) -> None:  # noqa: FBT001  a case
+    """Both disks take long for hours, and it is not learned either."""
+    host.disk("sdb", array="md0")
+    host.disk("sdc", array="md0")
+    await host.days(5)
+    (host.root / "sys/block/md0/md").mkdir(parents=True)
+    (host.root / "sys/block/md0/md/sync_action").write_text(f"{action}\n")
+    for _ in range(36):
+        seen = await host.window({"sda": 5.0, "sdb": 300.0, "sdc": 310.0})
+    assert {name for name, each in seen.items() if not each.ok} == ({"sdb", "sdc"} if slow else set())
+    assert dict(seen["sdb"].facts)["in 95 of 100 hours below"] == "40.0 ms"
+
+
+async def test_the_slow_one_in_a_check(host: Host) -> None:
+    """The other disk of the array has the same requests, and is a measure still."""
+    host.disk("sdb", array="md0")
+    host.disk("sdc", array="md0")
+    (host.root / "sys/block/md0/md").mkdir(parents=True)
+    (host.root / "sys/block/md0/md/sync_action").write_text("check\n")
+    await host.window({"sdb": 10.0, "sdc": 10.0})
+    for _ in range(3):
+        seen = await host.window({"sdb": 30.0, "sdc": 900.0})
+    assert {name for name, each in seen.items() if not each.ok} == {"sdc"}
+
+
+SCRUB = "  pool: skerry\n  scan: {}\nconfig:\n"
+
+
+@pytest.mark.parametrize(
+    ("scan", "status", "slow"),
+    [
+        ("scrub in progress since Sun Nov 22 00:24:02 2026", 0, False),
+        ("resilver in progress since Sun Nov 22 00:24:02 2026", 0, False),
+        ("scrub repaired 0B in 00:00:01 with 0 errors on Sun Nov 22 00:24:02 2026", 0, True),
+        ("scrub in progress since Sun Nov 22 00:24:02 2026", 1, True),
+    ],
+)
+async def test_a_scrub_of_zfs_is_no_fault(
+    host: Host,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    scan: str,
+    status: int,
+    slow: bool,  # noqa: FBT001
+) -> None:
+    """The tool is asked while a disk is slow; one that fails hides nothing."""
+    toolbox = Toolbox(tmp_path, monkeypatch)
+    await host.days(5)
+    (host.root / "proc/spl/kstat/zfs").mkdir(parents=True)
+    toolbox.says("zpool", SCRUB.format(scan), status=status)
+    for _ in range(6):
+        seen = await host.window({"sda": 900.0})
+    assert seen["sda"].ok is not slow

@@ -2,7 +2,8 @@
 
 A disk that is dying, or that rewrites its zones, answers every request and only takes longer. The mean time of a
 request comes from /proc/diskstats: Documentation/admin-guide/iostats.rst. No disk is accessed. What is usual is
-learned: three times what the disk stayed below in 95 of 100 hours of the last fortnight is slow, if it lasts.
+learned: three times what the disk stayed below in 95 of 100 hours of the last fortnight is slow, if it lasts. A check
+of an md array and a scrub of ZFS read everything for hours: what is slow meanwhile is no fault.
 """
 
 import statistics
@@ -17,9 +18,11 @@ from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey
 from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.storage.zfs.tables import STATUS, read_status
 from watchkeeper.probes.support.block_devices import BlockDevices
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
+from watchkeeper.probes.support.tools import run_tool
 from watchkeeper.probes.support.usual import HOURS_LEAST, Usual
 
 REQUESTS_LEAST, BUSY_MS = 200, 60_000
@@ -88,10 +91,15 @@ class DiskLatencyProbe(BaseProbe):
         known = (await self._state.read()).disks
         ids = {name: self._blocks.identity(name) for name in counters}
         histories = {name: known.get(each, Usual()) for name, each in ids.items()}
+        checked = self._blocks.in_check()
         for name, mean_ms in means.items():
             others = [means[each] for each in mates.get(name, ()) if each in means]
-            limit_ms = self._limit_ms(histories[name], name, others)
-            histories[name] = histories[name].with_value(mean_ms, limit_ms, at_s)
+            # In a check the other disks of the array are still a measure, and the disk's own past is not.
+            limit_ms = self._limit_ms(Usual() if name in checked else histories[name], name, others)
+            slow = mean_ms > limit_ms
+            unclear = await self._scrubbed() if slow else name in checked
+            if not unclear:
+                histories[name] = histories[name].with_value(mean_ms, limit_ms, at_s)
         await self._state.write(DiskHistories(disks={ids[name]: each for name, each in histories.items()}))
         return [self._condition(name, each, means.get(name)) for name, each in histories.items()]
 
@@ -113,6 +121,16 @@ class DiskLatencyProbe(BaseProbe):
             if requests > 0 and took_ms >= 0 and (requests >= REQUESTS_LEAST or took_ms >= BUSY_MS):
                 means[name] = took_ms / requests
         return counters, means, self._blocks.mates(disks)
+
+    async def _scrubbed(self) -> bool:
+        """Whether a scrub or resilver of ZFS runs. Asked only while a disk is slow, for it runs a tool."""
+        if not (self._root / "proc/spl/kstat/zfs").is_dir():
+            return False
+        try:
+            text = await run_tool(self._bench, STATUS, self._settings.timeout)
+        except ProbeError:
+            return False
+        return any("in progress" in each.scan_line for each in read_status(text))
 
     def _limit_ms(self, history: Usual, name: str, others: Sequence[float]) -> float:
         """Above this a window is slow."""

@@ -67,6 +67,11 @@ class BlockDevices:
         except (OSError, ValueError):
             return False
 
+    def in_check(self) -> frozenset[str]:
+        """The disks of md arrays that are checked, rebuilt or reshaped now: md(4), sync_action."""
+        busy = [each for each in (self._sysfs / "block").glob("md*") if _action(each) not in ("", "idle", "frozen")]
+        return frozenset(disk for each in busy for disk in self._below(_names(each / "slaves")))
+
     def mates(self, disks: Iterable[str]) -> dict[str, list[str]]:
         """For each disk, the others that are in the same md array or the same btrfs."""
         wanted = set(disks)
@@ -87,6 +92,13 @@ class BlockDevices:
             name = self.of_number(mount.device)
             if name and disk in self.disks_below(name):
                 yield mount.point
+
+
+def _action(array: Path) -> str:
+    try:
+        return (array / "md/sync_action").read_text("ascii", "replace").strip()
+    except OSError:
+        return ""
 
 
 def _names(folder: Path) -> list[str]:

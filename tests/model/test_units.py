@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watchkeeper.model.units import BYTES, SECONDS, format_duration, format_size, parse_duration, parse_size
+from watchkeeper.model.units import BYTES, SECONDS, format_age, format_duration, format_size, parse_duration, parse_size
 
 
 @pytest.mark.parametrize(
@@ -107,3 +107,15 @@ def test_the_units_are_those_of_the_standard() -> None:
     assert [BYTES[u] for u in ("KiB", "MiB", "GiB", "TiB", "PiB")] == [2 ** (10 * n) for n in range(1, 6)]
     assert [BYTES[u] for u in ("kB", "MB", "GB", "TB", "PB")] == [10 ** (3 * n) for n in range(1, 6)]
     assert SECONDS == {"s": 1, "m": 60, "h": 3600, "d": 24 * 3600, "w": 7 * 24 * 3600}
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        (0, "0s"), (0.4, "0s"), (59.9, "59s"), (599, "9m59s"), (600, "10m"), (659, "10m"), (5_399, "1h29m"),
+        (86_399, "23h59m"), (86_400, "1d"), (109_000, "1d6h"), (35 * 86_400 + 3_599, "35d"), (-5, "0s"),
+    ],
+)  # fmt: skip
+def test_an_age_without_its_small_units(seconds: float, text: str) -> None:
+    """What has lasted for days is not told to the minute, and never longer than it is."""
+    assert format_age(seconds) == text

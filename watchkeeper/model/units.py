@@ -64,6 +64,12 @@ def format_duration(seconds: float) -> str:
     return out or "0s"
 
 
+def format_age(seconds: float) -> str:
+    """How long something has lasted, without small units: from a day on in hours, from ten minutes on in minutes."""
+    step_s = HOUR_S if seconds >= DAY_S else MINUTE_S if seconds >= 10 * MINUTE_S else 1.0
+    return format_duration(max(seconds // step_s * step_s, 0.0))
+
+
 def format_size(size_bytes: float) -> str:
     """A size for people, in IEC units with three digits: 34359738368 -> `32 GiB`."""
     size, unit = abs(size_bytes), "B"

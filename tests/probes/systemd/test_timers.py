@@ -131,3 +131,13 @@ async def test_a_host_without_systemd(timers: Timers, monkeypatch: pytest.Monkey
     monkeypatch.setattr("watchkeeper.probes.support.tools.PATH", "/nowhere")
     (seen,) = await TimersProbe(TimersSettings(), timers.bench).observe()
     assert isinstance(seen, Unseen)
+
+
+async def test_no_text_is_no_empty_list(timers: Timers) -> None:
+    """A systemctl that prints nothing is at fault; its timers are not taken for removed."""
+    timers.set("nightly-backup.timer", timers.clock.at - timedelta(hours=4), timers.clock.at + timedelta(hours=20))
+    before = await timers.look()
+    timers.toolbox.says("systemctl", "")
+    with pytest.raises(ProbeError, match="did not print a list"):
+        await TimersProbe(TimersSettings(), timers.bench).observe()
+    assert await timers.look() == before

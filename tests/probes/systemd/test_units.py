@@ -195,7 +195,7 @@ async def test_output_that_is_no_list(bench: ProbeContext, manager: Manager, lis
     """An older systemd that knows no JSON, and rubbish, are told as that."""
     manager.listed = listed
     manager.write()
-    with pytest.raises(ProbeError, match="did not print JSON"):
+    with pytest.raises(ProbeError, match="did not print a list as JSON"):
         await look(bench)
 
 

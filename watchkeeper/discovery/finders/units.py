@@ -3,9 +3,8 @@
 import re
 from collections.abc import Sequence
 from datetime import datetime
-from typing import TypeVar
 
-from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, TypeAdapter
 
 from watchkeeper.discovery.cadence import rounded_up_s
 from watchkeeper.discovery.host import Host, unseen
@@ -20,7 +19,6 @@ from watchkeeper.probes.support.tools import run_tool
 from watchkeeper.probes.systemd.listed_timers import Timer, list_timers, own
 
 ENABLED = ("list-unit-files", "--state=enabled", "--no-pager", "--output=json")
-T = TypeVar("T")
 
 
 class _UnitFile(BaseModel):
@@ -37,7 +35,7 @@ async def find(host: Host) -> Found:
     bench, timeout_s = host.bench, host.timeout_s
     try:
         running = await systemctl.list_units(bench, RUNNING, timeout_s)
-        enabled = _rows(_FILES, await run_tool(bench, ("systemctl", *ENABLED), timeout_s))
+        enabled = systemctl.read_rows(_FILES, await run_tool(bench, ("systemctl", *ENABLED), timeout_s))
         timers = await list_timers(bench, timeout_s)
     except ProbeError as error:
         return unseen("units of systemd", error)
@@ -49,13 +47,6 @@ async def find(host: Host) -> Found:
     proposals = (_units(services, ticking, now), SERVICES, *_timers(ticking))
     proposals += tuple(_job(each) for each in ticking if each.period_s)
     return Found(proposals, there=there, looked=frozenset({"unit"}))
-
-
-def _rows(adapter: TypeAdapter[list[T]], text: str) -> list[T]:
-    try:
-        return adapter.validate_json(text.encode("utf-8", "surrogateescape") or b"[]")
-    except ValidationError:
-        raise ProbeError("systemctl did not print a list as JSON; systemd 246 or later is needed") from None
 
 
 def files_of(unit: str) -> set[str]:

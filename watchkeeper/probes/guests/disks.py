@@ -10,13 +10,11 @@ from datetime import UTC, datetime
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from watchkeeper.model.observation import Condition, Facts, SeriesKey
-from watchkeeper.model.units import format_duration
+from watchkeeper.model.units import format_age, format_duration
 from watchkeeper.probes.guests.qmp import Drive, Guest
 from watchkeeper.probes.support.sanitize import clip
 
 KINDS = (("read", "reads"), ("write", "writes"), ("flush", "flushes"))
-
-DAY_S = 86_400.0
 
 
 class DiskErrors(BaseModel):
@@ -101,7 +99,7 @@ def _left_over(drive: Drive, now: datetime, snapshot_limit_s: float, layers_limi
     if ages and max(ages)[0] > snapshot_limit_s:
         age_s, title = max(ages)
         limit = format_duration(snapshot_limit_s)
-        yield f"{_disk(drive)} holds the snapshot {clip(title, 40)}, {_age(age_s)} old, limit {limit}"
+        yield f"{_disk(drive)} holds the snapshot {clip(title, 40)}, {format_age(age_s)} old, limit {limit}"
     if len(drive.image.layers) > layers_limit:
         yield f"{_disk(drive)} lies on {len(drive.image.layers)} other images, limit {layers_limit}"
 
@@ -112,7 +110,3 @@ def _facts(drive: Drive, now: datetime) -> Iterator[tuple[str, str]]:
     for title, made_s in drive.image.snapshots[:10]:
         made = datetime.fromtimestamp(min(made_s, now.timestamp()), UTC)
         yield f"snapshot inside {clip(drive.name, 40)}", clip(f"{title}, {made:%Y-%m-%d %H:%M} UTC", 100)
-
-
-def _age(seconds: float) -> str:
-    return format_duration(seconds // DAY_S * DAY_S or DAY_S)

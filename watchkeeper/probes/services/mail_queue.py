@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from watchkeeper.config.types import Duration
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
 from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
-from watchkeeper.model.units import format_duration
+from watchkeeper.model.units import format_age, format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.tools import RootsideSettings, ask_root, result_of, run_tool
@@ -105,10 +105,7 @@ class MailQueueProbe(BaseProbe):
         limit_s = self._settings.age_limit
         late = [each for each in waiting if now_s - each.arrival_time > limit_s]
         messages = "1 message waits" if len(late) == 1 else f"{len(late)} messages wait"
-        reason = f"{messages} for longer than {format_duration(limit_s)}, the oldest for {_age(age_s)}" if late else ""
+        reason = (
+            f"{messages} for longer than {format_duration(limit_s)}, the oldest for {format_age(age_s)}" if late else ""
+        )
         return [Condition(KEY, not late, reason, facts=facts)]
-
-
-def _age(seconds: float) -> str:
-    step_s = 86_400 if seconds >= 2 * 86_400 else 3600 if seconds >= 3600 else 60
-    return format_duration(max(seconds // step_s * step_s, 60))

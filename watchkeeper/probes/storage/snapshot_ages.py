@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watchkeeper.model.observation import Condition, Deadline, Facts, Observation, SeriesKey
-from watchkeeper.model.units import format_duration, format_size
+from watchkeeper.model.units import format_age, format_duration, format_size
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ def _too_old(oldest: Snapshot, now: datetime, limit_s: float) -> str:
     age_s = (now - oldest.made_at).total_seconds()
     if age_s <= limit_s:
         return ""
-    return f"{_described(oldest)} is {_age(age_s)} old, limit {format_duration(limit_s)}"
+    return f"{_described(oldest)} is {format_age(age_s)} old, limit {format_duration(limit_s)}"
 
 
 def _facts(ordered: Sequence[Snapshot], now: datetime) -> Facts:
@@ -61,7 +61,7 @@ def _facts(ordered: Sequence[Snapshot], now: datetime) -> Facts:
     sizes = [snapshot.size_bytes for snapshot in ordered if snapshot.size_bytes is not None]
     facts: Facts = (
         ("newest", _described(ordered[-1])),
-        ("oldest", f"{_described(ordered[0])}, {_age((now - ordered[0].made_at).total_seconds())} old"),
+        ("oldest", f"{_described(ordered[0])}, {format_age((now - ordered[0].made_at).total_seconds())} old"),
         ("count", str(len(ordered))),
     )
     return (*facts, ("together", format_size(sum(sizes)))) if sizes else facts
@@ -69,9 +69,3 @@ def _facts(ordered: Sequence[Snapshot], now: datetime) -> Facts:
 
 def _described(snapshot: Snapshot) -> str:
     return snapshot.name if snapshot.size_bytes is None else f"{snapshot.name} ({format_size(snapshot.size_bytes)})"
-
-
-def _age(age_s: float) -> str:
-    """An age without its small units: the seconds of a five-week-old snapshot do not matter."""
-    step_s = 3600 if age_s >= 86_400 else 60 if age_s >= 3600 else 1
-    return format_duration(age_s // step_s * step_s)

@@ -5,6 +5,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
+from typing import TypeVar
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
@@ -34,6 +35,8 @@ class _Row(BaseModel):
 
 _ROWS = TypeAdapter(list[_Row])
 
+R = TypeVar("R")
+
 
 async def list_units(bench: ProbeContext, options: Sequence[str], timeout_s: float) -> list[str]:
     """Names of the loaded units that the options select, such as `--state=failed`.
@@ -46,11 +49,15 @@ async def list_units(bench: ProbeContext, options: Sequence[str], timeout_s: flo
 
 def read_units(text: str) -> list[str]:
     """The names of units in a list that systemctl printed as JSON. Raises ProbeError if it is none."""
+    return list(dict.fromkeys(row.unit for row in read_rows(_ROWS, text) if UNIT.fullmatch(row.unit)))
+
+
+def read_rows(rows: TypeAdapter[list[R]], text: str) -> list[R]:
+    """The rows of a list that systemctl printed as JSON. Raises ProbeError if it is none: no text is no empty list."""
     try:
-        rows = _ROWS.validate_json(text.encode("utf-8", "surrogateescape"))
+        return rows.validate_json(text.encode("utf-8", "surrogateescape"))
     except ValidationError:
-        raise ProbeError("systemctl did not print JSON; systemd 246 or later is needed") from None
-    return list(dict.fromkeys(row.unit for row in rows if UNIT.fullmatch(row.unit)))
+        raise ProbeError("systemctl did not print a list as JSON; systemd 246 or later is needed") from None
 
 
 async def show(bench: ProbeContext, units: Sequence[str], timeout_s: float) -> dict[str, Mapping[str, str]]:

@@ -3,10 +3,10 @@
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
 
-from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, TypeAdapter
 
-from watchkeeper.errors import ProbeError
 from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.systemctl import read_rows
 from watchkeeper.probes.support.tools import run_tool
 
 BASE = (
@@ -57,11 +57,7 @@ _TIMERS = TypeAdapter(list[Timer])
 
 async def list_timers(bench: ProbeContext, timeout_s: float) -> list[Timer]:
     """Every loaded timer. Raises ToolMissing, ProbeTimeout, StillHanging and ProbeError."""
-    text = await run_tool(bench, TIMERS, timeout_s)
-    try:
-        return _TIMERS.validate_json(text.encode("utf-8", "surrogateescape") or b"[]")
-    except ValidationError:
-        raise ProbeError("systemctl did not print a list as JSON; systemd 246 or later does") from None
+    return read_rows(_TIMERS, await run_tool(bench, TIMERS, timeout_s))
 
 
 def own(unit: str) -> bool:

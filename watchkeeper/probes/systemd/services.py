@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ToolMissing
 from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey, Unseen
-from watchkeeper.model.units import format_duration
+from watchkeeper.model.units import format_age, format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.support import systemctl
 from watchkeeper.probes.support.boot import boot_of, up_s
@@ -157,8 +157,8 @@ class ServicesProbe(BaseProbe):
         limit_s = max(USUAL_FACTOR * usual_s, SHORTEST_S) if usual_s else self._settings.longest_start
         if took_s < limit_s:
             return ""
-        usual = f", its longest run so far took {_rounded(usual_s)}" if usual_s else ""
-        return f"it has been starting for {_rounded(took_s)} and has not ended{usual}"
+        usual = f", its longest run so far took {format_age(usual_s)}" if usual_s else ""
+        return f"it has been starting for {format_age(took_s)} and has not ended{usual}"
 
 
 LISTED = SeriesKey("services of systemd", "listed")
@@ -195,8 +195,3 @@ def _whole(properties: Mapping[str, str], name: str) -> int:
     text = properties.get(name, "")
     number = int(text) if text.isdecimal() and text.isascii() and len(text) <= 20 else 0
     return number if number < 2**63 else 0
-
-
-def _rounded(seconds: float) -> str:
-    step_s = 3600 if seconds >= 86_400 else 60 if seconds >= 600 else 1
-    return format_duration(max(seconds // step_s * step_s, 1))

@@ -40,7 +40,12 @@ __all__ = ["BODY_LIMIT", "Served", "make_app", "serve"]
 BODY_LIMIT = 64 * 1024
 """Bytes of a request's body; many times the size of an operator's note."""
 
-STATIC = {"page.css": "text/css", "page.js": "text/javascript", "icon.svg": "image/svg+xml"}
+STATIC = {
+    "page.css": "text/css",
+    "page.js": "text/javascript",
+    **{f"icon{each}.svg": "image/svg+xml" for each in ("", "-1", "-2", "-3")},
+}
+"""The files of the page. icon-N.svg is the tab's icon while an alert of that priority needs the operator."""
 
 
 def make_app(

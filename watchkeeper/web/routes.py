@@ -15,7 +15,7 @@ from watchkeeper.web.api import availability
 from watchkeeper.web.api import handlers as api
 from watchkeeper.web.auth import form_handlers
 from watchkeeper.web.context import of
-from watchkeeper.web.dashboard import pages, subject
+from watchkeeper.web.dashboard import event_log, pages, subject
 from watchkeeper.web.http import event_stream
 from watchkeeper.web.http.late import late
 from watchkeeper.web.http.middleware import Handler
@@ -88,7 +88,9 @@ ROUTES = (
         HTML,
         kept=True,
     ),
-    Route("/events", pages.events, "The event log, newest first.", (api.BEFORE,), HTML, kept=True),
+    Route(
+        "/events", pages.events, "The event log, newest first.", (api.BEFORE, *event_log.PARAMETERS), HTML, kept=True
+    ),
     Route(
         "/capacity",
         late("planning.capacity", "page"),
@@ -244,7 +246,7 @@ class FormRoute:
 
 
 FORM_ROUTES = (
-    FormRoute("/operator/sign-in", form_handlers.enter, "Sign in.", ("password",)),
+    FormRoute("/operator/sign-in", form_handlers.enter, "Sign in.", ("password", "back")),
     FormRoute("/operator/sign-out", form_handlers.leave, "Sign out."),
     FormRoute("/operator/note", form_handlers.note, "Write a note into the event log.", ("text", "series")),
     FormRoute("/operator/run", form_handlers.run_now, "Run a probe now.", ("probe",)),

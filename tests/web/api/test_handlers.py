@@ -77,7 +77,7 @@ async def test_board(page: Open) -> None:
     found = await get(await page(readstore.filling()), "/api/v1/status")
     assert found["host"] == "gannet"
     assert found["at"] == "2026-11-25T07:24:11.000Z"
-    assert [a["subject"] for a in found["active"]] == ["snapshots of nest-cams", "pool skerry", "file system /srv"]
+    assert [a["subject"] for a in found["active"]] == ["pool skerry", "snapshots of nest-cams", "file system /srv"]
     assert [a["priority"] for a in found["active"]] == ["warning", "warning", "caution"]
     assert len(found["acknowledged"]) == len(found["rectified"]) == 1
     pool = next(p for p in found["time_left"] if p["subject"] == "pool skerry" and p["concern"] == "full")

@@ -106,6 +106,30 @@ async def test_sign_in_and_out(station: Station_) -> None:
     assert "<form" not in await found.text()
 
 
+@pytest.mark.parametrize(
+    ("back", "leads"),
+    [("", "/"), ("subjects/7", "/subjects/7"), ("https://example.org/", "/operator"), (None, "/operator")],
+)
+async def test_signing_in_leads_back(station: Station_, back: str | None, leads: str) -> None:
+    """To the page where the action is; never to another site. The page says that one is signed in."""
+    found = await station()
+    asked = "" if back is None else f"?back={back}"
+    text = await found.text(f"/operator{asked}")
+    assert ('name="back"' in text) == (leads != "/operator")
+    fields = {"password": PASSWORD} | ({} if back is None else {"back": back})
+    answer = await found.client.post("/operator/sign-in", data=fields, allow_redirects=False)
+    assert answer.headers["Location"] == leads
+    assert ", signed in</p>" in await found.text()
+
+
+async def test_sign_in_is_where_the_action_is(station: Station_) -> None:
+    """On the board and on a subject's page, if anyone can sign in here."""
+    found = await station()
+    assert 'href="/operator?back=">Sign in to acknowledge' in await found.text()
+    assert 'href="/operator?back=subjects/1">Sign in to act' in await found.text("/subjects/1")
+    assert "Sign in to" not in await (await station(password=None)).text()
+
+
 async def test_cookie(station: Station_) -> None:
     """The cookie is out of scripts' reach, sent from here alone, and behind TLS over TLS alone."""
     found = await station(prefix="/watch", hosts=["watch.example.org"])

@@ -433,7 +433,7 @@ async def test_journal_by_day_and_page(page: Open) -> None:
     older = next(link for link in first.links() if "before" in link)
     second = await read(client, older)
     assert "line 0" in second.text
-    assert "Newest events" in second.text
+    assert "All events, newest first" in second.text
     assert "There are no older events." in (await read(client, "/events?before=1")).text
     assert "No events yet." in (await read(await page(readstore.fresh()), "/events")).text
 

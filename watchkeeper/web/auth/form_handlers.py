@@ -55,15 +55,20 @@ def back(context: Context, wanted: str | None, otherwise: str = "") -> web.Respo
     return web.Response(status=303, headers={"Location": f"{context.prefix}/{where}"})
 
 
+def wanted_back(text: str | None) -> str | None:
+    """Where signing in leads back to, if that is a page of this site."""
+    return text if text is not None and _BACK.fullmatch(text) else None
+
+
 async def operator(request: web.Request) -> web.Response:
     """The operator's own page: signing in, or the actions that do not concern a single alert."""
-    answer = _page(request)
+    answer = _page(request, request.query.get("back"))
     if request.app[SESSION_AUTH].open and session_of(request) is None:
         set_browser_cookie(request, answer, visitor_of(request)[1], known=False)
     return answer
 
 
-def _page(request: web.Request, status: int = 200, trouble: str = "") -> web.Response:
+def _page(request: web.Request, back: str | None, status: int = 200, trouble: str = "") -> web.Response:
     context, desk = of(request), request.app[SESSION_AUTH]
     return render(
         "operator.html",
@@ -73,6 +78,7 @@ def _page(request: web.Request, status: int = 200, trouble: str = "") -> web.Res
         viewer=viewer(request),
         possible=desk.open,
         trouble=trouble,
+        back=wanted_back(back),
         probes=desk.acting.probes if desk.acting else (),
         notifiers=desk.acting.notifiers if desk.acting else (),
         longest=LONGEST_NOTE,
@@ -86,13 +92,13 @@ async def enter(request: web.Request) -> web.Response:
     try:
         done = await sign_in(request, visitor, fields.get("password", ""))
     except Refusal as refusal:
-        answer = _page(request, refusal.status, refusal.detail)
+        answer = _page(request, fields.get("back"), refusal.status, refusal.detail)
         if "retry_after_s" in refusal.more:
             answer.headers["Retry-After"] = str(refusal.more["retry_after_s"])
         set_browser_cookie(request, answer, new_cookie, known=False)
         return answer
     done.session.said = "You are signed in."
-    answer = back(context, "operator")
+    answer = back(context, fields.get("back"), "operator")
     set_cookie(request, answer, done.token, context.prefix)
     set_browser_cookie(request, answer, done.browser_cookie, known=True)
     return answer

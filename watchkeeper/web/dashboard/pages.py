@@ -4,21 +4,21 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
-from itertools import groupby
 from typing import Any
 from urllib.parse import urlencode
 
 from aiohttp import web
 
 from watchkeeper.messages.wording import clean, duration, thing
+from watchkeeper.model.alert import Priority
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.records import EventLine
 from watchkeeper.web.api.handlers import BEFORE, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.context import Context, of
-from watchkeeper.web.dashboard import dashboard_text, house_state, time_left
+from watchkeeper.web.dashboard import dashboard_text, event_log, house_state, time_left
 from watchkeeper.web.dashboard.cards import Card, Past, cards, short
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, QuietSeries
+from watchkeeper.web.dashboard.event_log import LogRow, merged
 from watchkeeper.web.dashboard.event_text import outcome
 from watchkeeper.web.http.problem_details import title
 from watchkeeper.web.templating import render
@@ -76,7 +76,7 @@ async def status(request: web.Request) -> web.Response:
     now = context.clock.now()
     found = await context.dashboard(now)
     troubles = context.vitals.read().troubles
-    lately = await context.store.events(limit=STATUS_EVENTS)
+    lately = await recent(context, STATUS_EVENTS)
     return render(
         "status.html",
         context,
@@ -162,30 +162,29 @@ def _fresh(board: Dashboard) -> str:
     return f"newest reading {duration((board.at - board.newest_at).total_seconds())} old"
 
 
-def by_day(lines: Sequence[EventLine], context: Context) -> list[tuple[datetime, list[EventLine]]]:
-    """Event log entries under the day on which they were written, in the host's zone."""
-    days = groupby(lines, key=lambda line: line.at.astimezone(context.zone).date())
-    grouped = [list(of_day) for _, of_day in days]
-    return [(of_day[0].at, of_day) for of_day in grouped]
+async def recent(context: Context, most: int) -> list[LogRow]:
+    """The newest events, each with its deliveries."""
+    return merged(await context.store.events(limit=4 * most), {})[:most]
 
 
 async def events(request: web.Request) -> web.Response:
     """The event log, newest first, a page at a time."""
     context = of(request)
-    known = {s.key: s.id for s in await context.store.series()}
-    before = BEFORE.of(request)
-    lines = await context.store.events(before_id=before, limit=JOURNAL_PAGE + 1)
-    shown = lines[:JOURNAL_PAGE]
-    older = urlencode({"before": shown[-1].id}) if len(lines) > JOURNAL_PAGE else ""
+    series = await context.store.series()
+    before, wanted = BEFORE.of(request), event_log.asked(request)
+    rows, older = await event_log.read(context, wanted, before, {s.key: s.id for s in series})
     return render(
         "events.html",
         context,
         context.clock.now(),
         viewer=viewer(request),
-        days=by_day(shown, context),
-        known=known,
+        days=event_log.by_day(rows, context.zone),
         older=older,
         first=before is None,
+        wanted=wanted,
+        kinds=[(value, words) for value, (words, _) in event_log.KINDS.items()],
+        priorities=[each.word for each in Priority],
+        subjects=sorted({s.key.subject for s in series}),
         as_json="events" if before is None else f"events?{urlencode({'before': before})}",
         untaken=await set_aside(context) if before is None else (),
     )

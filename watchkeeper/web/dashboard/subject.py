@@ -32,13 +32,14 @@ from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.web.api.handlers import QUANTITY_EVENTS
 from watchkeeper.web.api.json_forms import stamp
 from watchkeeper.web.auth.form_handlers import SHELVINGS
-from watchkeeper.web.auth.session_auth import viewer
+from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.charts import chart_builder
 from watchkeeper.web.charts.charts import NARROW, WIDE, Chart, draw
 from watchkeeper.web.charts.downsample import downsample, unfold
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.availability import measured
+from watchkeeper.web.dashboard.event_log import merged
 from watchkeeper.web.dashboard.event_text import easing
 from watchkeeper.web.dashboard.related import dependents, growers
 from watchkeeper.web.http.parameters import choice, moment, part
@@ -105,6 +106,7 @@ async def subject(request: web.Request) -> web.Response:
         context,
         now,
         viewer=viewer(request),
+        can_sign_in=request.app[SESSION_AUTH].open,
         shelvings=_shelvings(),
         series=series,
         siblings=[s for s in every if s.key.subject == series.key.subject],
@@ -126,7 +128,7 @@ async def subject(request: web.Request) -> web.Response:
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
         caution=CAUTION,
         as_json=f"quantities/{series.id}",
-        lines=await context.store.events(key=series.key, limit=QUANTITY_EVENTS),
+        lines=merged(await context.store.events(key=series.key, limit=4 * QUANTITY_EVENTS), {})[:QUANTITY_EVENTS],
     )
 
 

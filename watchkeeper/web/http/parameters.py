@@ -138,6 +138,25 @@ def _instant(text: str) -> datetime:
         raise ValueError(text) from None
 
 
+LONGEST_TEXT = 200
+"""Characters of a text in the query."""
+
+
+def text(name: str, what: str, read: Callable[[str], T]) -> Parameter[T | None]:
+    """A text in the query, from a field of a form: an empty one is none. read: raises ValueError or KeyError."""
+
+    def tolerant(given: str) -> T | None:
+        words = given.strip()
+        if len(words) > LONGEST_TEXT:
+            raise ValueError(given)
+        try:
+            return read(words) if words else None
+        except KeyError:
+            raise ValueError(given) from None
+
+    return Parameter(name, "query", what, what, {"type": "string", "maxLength": LONGEST_TEXT}, tolerant)
+
+
 def part(name: str, what: str, read: Callable[[str], T], schema: Mapping[str, object]) -> Parameter[T]:
     """A part of the path."""
     return Parameter(name, "path", what, what, schema, read)

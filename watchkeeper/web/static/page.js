@@ -10,6 +10,8 @@
   /* The page writes times of 24 hours, whatever the browser's language does. */
   const hours = (at) => at.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
 
+  const moment = (at) => `${at.toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short" }).replace(",", "")} ${hours(at)}`;
+
   /* --- Up to date: when the store has changed, the page asks for itself and takes over what is new. --- */
 
   const busy = () => {
@@ -66,7 +68,7 @@
     const said = main.querySelector(".said");
     const before = (main.querySelector("h1") || main).textContent;
     folds(next).forEach((f) => { f.open = open.has(heading(f)); });
-    if (said && !next.querySelector(".said")) next.prepend(said);
+    if (said && !next.querySelector(".said")) (next.querySelector(".now h1, #alerts") || next.firstChild).after(said);
     main.className = next.className;
     main.replaceChildren(...next.childNodes);
     const target = found(main, focus);
@@ -76,6 +78,8 @@
       if (old && now) old.replaceChildren(...now.childNodes);
     }
     document.title = fresh.title;
+    const [icon, drawn] = [document, fresh].map((each) => each.querySelector("link[rel=icon]"));
+    if (icon && drawn && icon.href !== drawn.href) icon.href = drawn.href;
     // Only what changes the answer to "does anything need me?" is spoken.
     const after = (main.querySelector("h1") || main).textContent;
     if (live && before !== after) live.textContent = after;
@@ -94,16 +98,19 @@
       losing = 0;
       if (lost && !lost.hidden) {
         lost.hidden = true;
+        document.body.classList.remove("lost");
         refresh();
       }
     };
     stream.onerror = () => {
       if (losing) return;
-      const since = hours(new Date());
+      const since = moment(new Date());
       losing = setTimeout(() => {
         if (!lost) return;
-        lost.textContent = `Not up to date: no connection since ${since}.`;
+        lost.textContent = `Not up to date: no connection since ${since}`;
         lost.hidden = false;
+        document.body.classList.add("lost");
+        document.title = `Not up to date, ${document.title.replace("Not up to date, ", "")}`;
       }, 8000);
       // A stream that the server has refused is not tried again by the browser.
       if (stream && stream.readyState === EventSource.CLOSED) {

@@ -21,6 +21,7 @@ from watchkeeper.config.loading import Loaded
 from watchkeeper.daemon import sd_notify, startup_clock
 from watchkeeper.daemon.actions import DaemonActions
 from watchkeeper.daemon.activity import DaemonActivity
+from watchkeeper.daemon.database_location import DatabaseLocation
 from watchkeeper.daemon.health import Health
 from watchkeeper.daemon.startup_clock import ClockDoubt
 from watchkeeper.discovery.coverage import HostCoverage
@@ -143,6 +144,9 @@ class _Daemon:
         _set_by(self._ending, signal.SIGTERM, signal.SIGINT)
         stack.callback(self._workers.close)
         await self._look_at_clock(self._ending)
+        location = DatabaseLocation(self._store, self._clock)
+        await location.observe()
+        self._runner.add_own(location.watched())
         await self._restore()
         page = LatePage(await bind(self._active.runtime.config.settings.page), self._load_page)
         stack.push_async_callback(page.close)

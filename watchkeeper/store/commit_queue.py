@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.store import connection as database
 from watchkeeper.store.checked_rows import Damage
-from watchkeeper.store.recovery import inspection
+from watchkeeper.store.recovery import inspection, location
 from watchkeeper.store.recovery.inspection import Scope
 from watchkeeper.store.writer import MOVED_AT_ONCE, Writer
 
@@ -98,6 +99,22 @@ class CommitQueue:
         rebuild: also rebuild their tables' indexes.
         """
         return self._repair(lambda writing: writing.sweep(scopes, Clock().now(), rebuild=rebuild))
+
+    def data_version(self) -> int:
+        """A number that changes once another connection has committed, never by this one's own commits."""
+        (number,) = self._conn.execute("PRAGMA data_version").fetchone()
+        return int(number)
+
+    def look_again(self) -> None:
+        """After somebody else has written: forget what is cached, and compare the definitions with ours."""
+        self._writing.forget()
+        with database.translated(self._path):
+            database.put_right(self._conn, self._path)
+
+    def write_again(self, path: Path, at: datetime) -> Path:
+        """Write everything to a new file (recovery/location.py). Raises StoreError, OSError."""
+        with database.translated(path):
+            return location.write_again(self._conn, path, at)
 
     def close(self) -> None:
         """Close the connection; SQLite then moves the WAL into the database and deletes it, if nobody reads."""

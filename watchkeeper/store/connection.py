@@ -76,6 +76,12 @@ def _put_right(conn: sqlite3.Connection, version: int) -> list[Difference]:
         return definitions.put_right(conn, version)
 
 
+def put_right(conn: sqlite3.Connection, path: Path) -> None:
+    """Remove and report definitions that somebody has added since the start. Raises sqlite3.Error."""
+    if changed := _put_right(conn, schema.VERSION):
+        _report(conn, path, changed)
+
+
 def _report(conn: sqlite3.Connection, path: Path, changed: Sequence[Difference]) -> None:
     """Keep the definitions that were not ours, and report them."""
     for each in changed:

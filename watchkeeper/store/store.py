@@ -41,6 +41,7 @@ from watchkeeper.ownership.file_rights import take_rights_of
 from watchkeeper.ownership.folder_owner import owner_of, real_file
 from watchkeeper.store.checked_rows import Damage
 from watchkeeper.store.commit_queue import CommitQueue, Job
+from watchkeeper.store.file_guard import FileGuard
 from watchkeeper.store.files import file_lock
 from watchkeeper.store.files.reserve import give_up_spare
 from watchkeeper.store.history.retention_limits import Extent, RetentionLimits
@@ -48,6 +49,7 @@ from watchkeeper.store.kept_aside import OWNER, KeptAside, reserve_of, still_ope
 from watchkeeper.store.probe_state import StoredJobReports, StoredProbeState
 from watchkeeper.store.reader import Reader
 from watchkeeper.store.recovery import indexes, inspection, repair
+from watchkeeper.store.recovery.location import Location
 from watchkeeper.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -85,6 +87,7 @@ class Store:
         self._committer: CommitQueue | None = None
         self._lock: file_lock.Lock | None = None
         self._aside: KeptAside | None = None
+        self._guard: FileGuard | None = None
         self._swept_s = -SWEEP_S
         self.probe_states = StoredProbeState(self._write, self._read)
         self.job_reports = StoredJobReports(self._write, self._read)
@@ -152,7 +155,8 @@ class Store:
         reading, self._reading = self._reading, None
         committer, self._committer = self._committer, None
         lock, self._lock = self._lock, None
-        aside, self._aside = self._aside, None
+        held = self._aside, self._guard
+        self._aside = self._guard = None
         try:
             # The reader first: the connection that closes last moves the WAL into the database, which a reader may not
             # do.
@@ -164,8 +168,9 @@ class Store:
         finally:
             self._readers.shutdown(wait=False)
             self._writers.shutdown(wait=False)
-            if aside is not None:
-                aside.close()
+            for each in held:
+                if each is not None:
+                    each.close()
             if lock is not None:
                 lock.release()
 
@@ -274,11 +279,38 @@ class Store:
         # everything that is ready to run now, so that units of work that arrive at the same moment share their
         # transaction.
         if len(self._waiting) == 1:
-            loop.call_soon(self._writers.submit, committer.drain, self._waiting)
+            loop.call_soon(self._writers.submit, self._drain)
         try:
             return await waiter
         finally:
             self.version += 1
+
+    def _drain(self) -> None:
+        """Runs in the writers' thread, with the connection of then."""
+        if self._committer is not None:
+            self._committer.drain(self._waiting)
+
+    async def look_at_file(self, now: datetime) -> Location:
+        """Compare the file in use with what the database's path names now; the first call only remembers the file.
+
+        What was deleted, moved or replaced is written to a new file, which is used from then on. Raises StoreError.
+        """
+        committer = self._committer
+        if committer is None:
+            raise StoreError(f"{self.path} is closed, or open for reading only: nobody watches its file")
+        found = await self._in_thread(self._writers, lambda: self._compare(committer, now))
+        reading = self._reading
+        if found.written and reading is not None:
+            self._reading = await self._in_thread(self._readers, lambda: Reader(found.path))
+            await self._in_thread(self._readers, reading.close)
+        return found
+
+    def _compare(self, committer: CommitQueue, now: datetime) -> Location:
+        if self._guard is None:
+            self._guard = FileGuard(self.path, committer)
+        found = self._guard.look(now)
+        self._committer = self._guard.committer
+        return found
 
     # Reading ------------------------------------------------------------------------------------------------------
 

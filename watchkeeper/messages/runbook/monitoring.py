@@ -76,6 +76,24 @@ ENTRIES = (
         avoid="Do not delete the damaged file before you are sure that you need nothing from it.",
     ),
     RunbookEntry(
+        title="The database was deleted, moved or changed while in use",
+        concern=Concern.FAULTY,
+        kinds=("self-check",),
+        about=(("watchkeeper", "database location"),),
+        means="Another program deleted, moved, replaced or changed the database of the running daemon. Its content was "
+        "still open, and was written to a new file if that was possible; monitoring continues with it.",
+        look="The reason names what happened, and the file that is in use now. Find the cause: a clean-up job, a copy "
+        "to the wrong place, a backup that was restored while the daemon ran.",
+        commands=(
+            ("ls -la /var/lib/watchkeeper", "which files are there, and since when"),
+            ("watchkeeper events --since 1h", "whether the records go on"),
+            ("systemctl list-timers", "what ran at that time"),
+        ),
+        helps="If something else has the name of the database, stop watchkeeper, move the `.rescued-` file there, and "
+        "start it again. Otherwise there is nothing to do: the alert ends by itself.",
+        avoid="Do not restart while the reason says that the content cannot be written: it would be lost.",
+    ),
+    RunbookEntry(
         title="Damaged rows were moved out of the database",
         concern=Concern.FAULTY,
         kinds=("self-check",),

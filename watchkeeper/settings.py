@@ -4,7 +4,6 @@ The tables of probes and notifiers are unions by `kind`, built from the two regi
 known here without a change. Not here: how a document is read and how its errors are reported (config/loading.py).
 """
 
-import os
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -12,11 +11,13 @@ from functools import cache, lru_cache
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Self, TypeVar, Union, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, create_model, model_validator
+from pydantic import Field, create_model, model_validator
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from watchkeeper.alerting.rules import Rules
-from watchkeeper.config import environment, loading
+from watchkeeper.config import loading
 from watchkeeper.config.correlation import CorrelationSettings
+from watchkeeper.config.environment import Environment
 from watchkeeper.config.errors.locations import Place
 from watchkeeper.config.errors.problems import several
 from watchkeeper.config.fields import Allowed
@@ -39,13 +40,13 @@ from watchkeeper.web.settings import PageSettings
 P = TypeVar("P", ProbeSettings, NotifierSettings)
 
 
-class Settings(BaseModel):
+class Settings(BaseSettings):
     """The whole configuration. An unknown key is an error, and so is an unknown variable WATCHKEEPER_...
 
     watch_host: monitor this host's file systems, its memory and watchkeeper itself, even if no probe names them.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True, validate_default=True)
+    model_config = SettingsConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
 
     probe_types: ClassVar[Mapping[str, type[ProbeSettings]]] = {}
     notifier_types: ClassVar[Mapping[str, type[NotifierSettings]]] = {}
@@ -61,10 +62,17 @@ class Settings(BaseModel):
     probe: tuple[ProbeSettings, ...] = ()
     notifier: tuple[NotifierSettings, ...] = ()
 
-    @model_validator(mode="before")
     @classmethod
-    def _environment_first(cls, document: Any) -> Any:  # noqa: ANN401  pydantic's signature
-        return environment.laid_over(document, os.environ) if isinstance(document, dict) else document
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,  # noqa: ARG003  it would ignore an unknown variable
+        dotenv_settings: PydanticBaseSettingsSource,  # noqa: ARG003  no .env file is read
+        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003  secrets have their own sources
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Let the environment override the document."""
+        return Environment(settings_cls), init_settings
 
     @property
     def probes(self) -> tuple[ProbeSettings, ...]:

@@ -1,10 +1,10 @@
 """What the environment sets, as the tables of a document."""
 
 import pytest
-from pydantic import ValidationError
+from pydantic.fields import FieldInfo
 
 from tests.support.document import MODEL
-from watchkeeper.config.environment import document, laid_over, variables
+from watchkeeper.config.environment import Environment, document, variables
 
 
 def test_names_become_places() -> None:
@@ -21,15 +21,8 @@ def test_names_become_places() -> None:
     assert variables(environ)[("page", "port")] == "WATCHKEEPER_PAGE__PORT"
 
 
-def test_the_environment_is_laid_over_a_document(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Table by table and key by key; a value is never read as JSON, and a variable that names no key is an error."""
-    below = {"page": {"port": 1, "prefix": "/watch"}, "host": "gannet"}
-    environ = {"WATCHKEEPER_PAGE__PORT": "2", "WATCHKEEPER_HOST__NAME": "skerry", "WATCHKEEPER_TIDE": "[1]"}
-    above = {"page": {"port": "2", "prefix": "/watch"}, "host": {"name": "skerry"}, "tide": "[1]"}
-    assert laid_over(below, environ) == above
-    assert below["page"] == {"port": 1, "prefix": "/watch"}
-    monkeypatch.setenv("WATCHKEEPER_HOST__NAME", "skerry")
-    assert MODEL(host={"name": "gannet", "time_zone": "UTC"}).host.name == "skerry"
-    monkeypatch.setenv("WATCHKEEPER_TIDE", "[1]")
-    with pytest.raises(ValidationError, match="tide"):
-        MODEL()
+def test_a_single_field_can_be_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The base class of sources asks so; a value is never read as JSON."""
+    monkeypatch.setenv("WATCHKEEPER_WATCH_HOST", "[1]")
+    source = Environment(MODEL)
+    assert source.get_field_value(FieldInfo(annotation=bool), "watch_host") == ("[1]", "watch_host", False)

@@ -1,10 +1,15 @@
 """Settings from the environment: `WATCHKEEPER_PAGE__PORT=8990` is `port` under `[page]`. One value each, no lists.
 
-A variable that names no key is passed on, and reported as an error.
+Unlike pydantic's own source, a variable that names no key is passed on and reported as an error instead of being
+ignored.
 """
 
+import os
 from collections.abc import Mapping
 from typing import Any
+
+from pydantic.fields import FieldInfo
+from pydantic_settings import PydanticBaseSettingsSource
 
 from watchkeeper.config import deprecations
 
@@ -56,14 +61,13 @@ def document(environ: Mapping[str, str]) -> dict[str, Any]:
     return out
 
 
-def laid_over(tables: Mapping[str, Any], environ: Mapping[str, str]) -> dict[str, Any]:
-    """A document with what the environment sets, unknown keys included; the environment takes precedence."""
-    return _merged(tables, document(environ))
+class Environment(PydanticBaseSettingsSource):
+    """The source that reads the process's environment."""
 
+    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:  # noqa: ARG002  the base class's signature
+        """One field's value from the environment."""
+        return document(os.environ).get(field_name), field_name, False
 
-def _merged(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
-    out = dict(below)
-    for key, value in above.items():
-        both = isinstance(value, dict) and isinstance(out.get(key), dict)
-        out[key] = _merged(out[key], value) if both else value
-    return out
+    def __call__(self) -> dict[str, Any]:
+        """Everything that the environment sets, unknown keys included."""
+        return document(os.environ)

@@ -66,7 +66,8 @@ def test_a_checkout_that_lies_where_things_are_put(tmp_path: Path) -> None:
 def test_the_first_configuration_sets_nothing() -> None:
     """What an install writes where there is no configuration: it can be read, and means the defaults."""
     first = settings.read(DEPLOY / "first.toml", secrets=Secrets.LEFT_ALONE).settings
-    assert first == settings.known_model()()
+    # The model that read it knows fewer kinds than the model of every kind.
+    assert first.model_dump() == settings.known_model()().model_dump()
 
 
 def test_units_name_what_the_install_makes() -> None:

@@ -68,7 +68,7 @@ def _sound(found: Forecast) -> bool:
     line = found.line
     numbers = [found.likely_s, found.earliest_s, found.latest_s, found.growth_per_day, found.since_s, found.spread]
     numbers += [found.bend] + ([line.middle, line.slope, line.slope_error, line.residual] if line else [])
-    return all(number is None or math.isfinite(number) for number in numbers)
+    return all([number is None or math.isfinite(number) for number in numbers])  # noqa: C419  no call for each
 
 
 def _explained(last: Forecast, trend: Outlook, points: Points, past: Past | None) -> Forecast:

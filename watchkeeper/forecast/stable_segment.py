@@ -81,9 +81,9 @@ class Sums:
         _, m1, m2, m3, m4, e0, e1, e2, ee = sums / mass
         var = m2 - m1 * m1
         good = heavy & (var > 1e-14)
-        m1, m2, m3, m4, e0, e1, e2, ee, var, mass, counts = (
+        m1, m2, m3, m4, e0, e1, e2, ee, var, mass, counts = [
             a[good] for a in (m1, m2, m3, m4, e0, e1, e2, ee, var, mass, counts)
-        )
+        ]
         skew = m3 - 3 * m1 * m2 + 2 * m1**3
         thick = m4 - 4 * m1 * m3 + 6 * m1 * m1 * m2 - 3 * m1**4 - var * var
         along = e1 - m1 * e0

@@ -142,7 +142,7 @@ def _begun(sums: Sums, s: Stretches, j: int, first: int) -> tuple[Stretches, int
 
 
 def _line(s: Stretches, j: int, points: Points) -> Outlook:
-    slope, mid, mean, span = (float(a[j]) for a in (s.slope, s.mid, s.mean, s.span))
+    slope, mid, mean, span = [float(a[j]) for a in (s.slope, s.mid, s.mean, s.span)]
     variance = float(points.noise.slope_variance(s.span[j]))
     return Outlook(mean - slope * mid, slope, 0.0, variance, 0.0, float(s.reach[j]), span, mid, mean)
 

@@ -151,7 +151,9 @@ def _number_text(value: Any) -> str:  # noqa: ANN401  a float, or an int in its 
     return float.__repr__(value) if isinstance(value, float) else int.__repr__(value)
 
 
+@lru_cache(maxsize=_CACHED)
 def _instant_text(at: datetime) -> str:
+    """An instant in UTC. Cached: the findings of a run have the same one; equal instants have the same text."""
     if at.tzinfo is None:
         raise StoreError(f"{at} cannot be stored: it has no time zone")
     return f'"{at.astimezone(UTC).isoformat()}"'
@@ -170,7 +172,7 @@ def _class_writer(hint: Any, tag: str = "") -> ToText:  # noqa: ANN401  a datacl
     hints = _hints(hint)
     # None is left out where it is also the default: most of a finding is None, and findings are written often.
     plan = [
-        (f"{_string(name)}:", attrgetter(name), _writer(hints[name]), default is None)
+        (f"{_string(name)}:", attrgetter(name), _writer(_present(hints[name])), default is None)
         for name, default in _defaults(hint).items()
     ]
     first = [f"{_string(TAG)}:{_string(tag)}"] if tag else []
@@ -186,6 +188,13 @@ def _class_writer(hint: Any, tag: str = "") -> ToText:  # noqa: ANN401  a datacl
         return f"{{{','.join(parts)}}}"
 
     return write
+
+
+def _present(hint: Any) -> Any:  # noqa: ANN401  any type hint
+    """A hint without None where one other type is left: who writes a field has handled None already."""
+    some = [arg for arg in typing.get_args(hint) if arg is not type(None)]
+    optional = typing.get_origin(hint) in (typing.Union, types.UnionType) and len(some) == 1
+    return some[0] if optional else hint
 
 
 def _union_writer(args: tuple[Any, ...]) -> ToText:

@@ -4,15 +4,14 @@ Not here: the outbox's order (outbox_rows.py), transactions, threads.
 """
 
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import datetime
-from itertools import chain, islice
+from itertools import islice
 from typing import assert_never
 
 from watchkeeper.clock import Clock
 from watchkeeper.model.alert import Alert
-from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Commit, Delivery, EventLine, Quarantined, Seen
@@ -259,8 +258,8 @@ def sample_of(observation: Observation) -> tuple[float | None, float | None]:
 
 def _newest(commit: Commit, seen_at: datetime | None) -> datetime | None:
     """The instant at which a unit of work was made: the newest that it contains (an alert's own may be long past)."""
-    records: Iterable[Finding | EventLine] = chain(commit.findings, commit.events)
-    seen = () if seen_at is None else (seen_at,)
-    return max(
-        chain(seen, (each.at for each in records), (delivery.made_at for delivery in commit.deliveries)), default=None
-    )
+    instants = [] if seen_at is None else [seen_at]
+    instants += [found.at for found in commit.findings]
+    instants += [line.at for line in commit.events]
+    instants += [delivery.made_at for delivery in commit.deliveries]
+    return max(instants, default=None)

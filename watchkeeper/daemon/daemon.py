@@ -21,6 +21,7 @@ from watchkeeper.config.loading import Loaded
 from watchkeeper.daemon import sd_notify, startup_clock
 from watchkeeper.daemon.actions import DaemonActions
 from watchkeeper.daemon.activity import DaemonActivity
+from watchkeeper.daemon.control import ControlSocket
 from watchkeeper.daemon.database_location import DatabaseLocation
 from watchkeeper.daemon.health import Health
 from watchkeeper.daemon.startup_clock import ClockDoubt
@@ -31,6 +32,7 @@ from watchkeeper.messages.ack_links import AckLinks
 from watchkeeper.model.observation import Condition, Observation
 from watchkeeper.model.records import Entry
 from watchkeeper.notifiers.outbox.outbox import Outbox
+from watchkeeper.ownership.folder_owner import real_file
 from watchkeeper.periodic import messages
 from watchkeeper.periodic.retention import EVERY_S
 from watchkeeper.periodic.scheduler import Scheduler
@@ -150,6 +152,9 @@ class _Daemon:
         await self._restore()
         page = LatePage(await bind(self._active.runtime.config.settings.page), self._load_page)
         stack.push_async_callback(page.close)
+        control = ControlSocket(real_file(self._store.path).parent, self._hand)
+        stack.push_async_callback(control.close)
+        await control.start()
         delivering = asyncio.create_task(self._outbox.run())
         stack.push_async_callback(self._outbox.close, GRACE_S)
         stack.push_async_callback(self._close_probes)

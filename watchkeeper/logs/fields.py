@@ -46,6 +46,7 @@ class Event(StrEnum):
     RETENTION = "retention"
     JOB_REPORT = "job-report"
     PAGE = "page"
+    CONTROL = "control"  # the local socket on which commands act
     SERVICE = "service"  # the messages to systemd
     HEARTBEAT = "heartbeat"
 

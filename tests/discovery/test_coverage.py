@@ -183,3 +183,27 @@ async def test_a_name_that_is_not_text_is_kept(context: ProbeContext) -> None:
     await context.probe_states.write("coverage", kept.model_dump_json())
     assert HostFound.model_validate_json(await context.probe_states.read("coverage")) == kept
     assert words(kept, ()) == ["pool ta\\xffnk"]
+
+
+STORAGE = [each for each in FINDERS if {"mapped-devices", "storage-risks", "disk-latency"} & set(each.kinds)]
+
+
+async def test_layers_and_risks_of_storage(host: Host) -> None:
+    """Mapped devices, bcache and disks that a driver serves are found by the kernel's names for them."""
+    after = configured({"kind": "after-reboot"})
+    assert words(summary(await discover(host, STORAGE)), after) == []
+    put(host.root, "sys/block/bcache0/bcache/state", "clean")
+    assert words(summary(await discover(host, STORAGE)), after) == ["mapped devices and bcache"]
+    put(host.root, "sys/block/dm-0/dm/name", "cams")
+    put(host.root, "sys/block/sda/device/model", "disk")
+    everything = ["mapped devices and bcache", "risks of the storage", "latency of the disks"]
+    assert words(summary(await discover(host, STORAGE)), after) == everything
+    tables = ({"kind": "after-reboot"}, {"kind": "mapped-devices"}, {"kind": "storage-risks"}, {"kind": "disk-latency"})
+    assert words(summary(await discover(host, STORAGE)), configured(*tables)) == []
+
+
+async def test_a_pool_of_zfs_has_risks_too(host: Host) -> None:
+    """Its folder in /proc is enough."""
+    (host.root / "proc/spl/kstat/zfs").mkdir(parents=True)
+    found_here = words(summary(await discover(host, STORAGE)), configured({"kind": "after-reboot"}))
+    assert found_here == ["risks of the storage"]

@@ -41,7 +41,7 @@ from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe, look
 
 BEGAN_AT = datetime(2026, 3, 2, tzinfo=UTC)  # a Monday
-STEP = timedelta(minutes=5)
+STEP = timedelta(minutes=10)
 DAY, HOUR = timedelta(days=1), timedelta(hours=1)
 
 BACKUP = range(2, 4)
@@ -139,7 +139,7 @@ class QuietHost:
         return span[0] <= self.since < span[1]
 
     def step(self) -> None:
-        """Let happen what happens in the next five minutes."""
+        """Let happen what happens in the next ten minutes."""
         now = self.clock.now()
         if self.since == RESTART:
             self._restart()
@@ -327,7 +327,7 @@ class Quiet:
         return await self.live_steps(round(days * DAY / STEP))
 
     async def live_steps(self, steps: int) -> Sequence[Message]:
-        """Let so many times five minutes pass; the messages in them."""
+        """Let so many times ten minutes pass; the messages in them."""
         before = len(self.tray.new)
         longer = mock.patch.object(clock_gaps, "STALL_S", STEP.total_seconds() + 1)
         tools = mock.patch.object(running, "run", self.host.run), mock.patch.object(commands, "run", self.host.run)

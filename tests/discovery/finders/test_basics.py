@@ -11,7 +11,7 @@ from tests.discovery.conftest import NOW, document, put, usable, value_of
 from watchkeeper.discovery.finders import basics, files
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Thing
-from watchkeeper.errors import ProbeError, ProbeTimeout
+from watchkeeper.errors import PrivilegeMissing, ProbeError, ProbeTimeout
 from watchkeeper.probes.host import filesystem_look
 from watchkeeper.probes.host.clock import ClockState
 from watchkeeper.probes.host.filesystem_look import Figures
@@ -145,3 +145,18 @@ async def test_no_backups(host: Host, monkeypatch: pytest.MonkeyPatch) -> None:
     found = await files.find(replace(host))
     assert "read that folder" in found.unseen[0].remedy
     assert not found.absent
+
+
+async def test_a_clock_that_only_root_may_read(host: Host, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The daemon's unit does not allow the call: the helper is asked, and without one it is not examined."""
+
+    def refused() -> ClockState:
+        raise PrivilegeMissing("adjtimex is not allowed here: Operation not permitted")
+
+    monkeypatch.setattr(basics, "read_clock", refused)
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    (unseen,) = (await basics.find_clock(host)).unseen
+    assert "no helper listens" in unseen.why
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    (proposal,) = (await basics.find_clock(host)).proposals
+    assert proposal.kind == "clock"

@@ -6,11 +6,11 @@ from functools import partial
 from watchkeeper.discovery.host import Host, unseen
 from watchkeeper.discovery.proposal import Found, Key, Proposal, things
 from watchkeeper.discovery.toml import literal
-from watchkeeper.errors import ProbeError
+from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.messages.wording import share
 from watchkeeper.model.units import format_size
 from watchkeeper.probes.host import filesystem_look, filesystems, mounts
-from watchkeeper.probes.host.clock import read_clock
+from watchkeeper.probes.host.clock import ClockState, read_as_root, read_clock
 from watchkeeper.probes.host.filesystems import FilesystemsSettings
 from watchkeeper.probes.host.memory import read_table
 from watchkeeper.probes.host.mounts import Mount
@@ -69,10 +69,10 @@ async def find_memory(host: Host) -> Found:
     return Found((Proposal("memory", about=tuple(about)), Proposal("self-check", about=("watchkeeper itself.",))))
 
 
-async def find_clock(_host: Host) -> Found:
+async def find_clock(host: Host) -> Found:
     """How accurate the clock is."""
     try:
-        state = read_clock()
+        state = await _clock(host)
     except ProbeError as error:
         return unseen("the clock", error)
     if state.largest_error_s is None:
@@ -84,3 +84,10 @@ async def find_clock(_host: Host) -> Found:
     why = "Without synchronisation the possible error grows by 1.8 s an hour; 4 s is about two hours."
     keys = (Key("error_limit", "4s", why, offered=True),)
     return Found((Proposal("clock", keys, ("The host's clock: is it synchronised?", now)),))
+
+
+async def _clock(host: Host) -> ClockState:
+    try:
+        return read_clock()
+    except PrivilegeMissing as error:  # as in the daemon's unit
+        return await read_as_root(host.bench, host.helper, host.timeout_s, error)

@@ -70,6 +70,20 @@ def understood(reported: Mapping[str, int]) -> ClockState:
     )
 
 
+async def read_as_root(bench: ProbeContext, helper: Path, timeout_s: float, why: PrivilegeMissing) -> ClockState:
+    """Read the clock's state through the helper. why: the reason why this user may not read it.
+
+    Raises PrivilegeMissing, ProbeTimeout and ProbeError.
+    """
+    try:
+        (result,) = await ask_root(bench, "clock", helper, timeout_s)
+        return understood(_REPORTED.validate_json(text_of(result.ran, "reading the clock as root", timeout_s)))
+    except PrivilegeMissing as error:
+        raise PrivilegeMissing(f"{why}; {error}") from error
+    except (ValueError, KeyError):
+        raise ProbeError("the helper's answer about the clock is not valid; install the same version of both") from None
+
+
 class ClockProbe(BaseProbe):
     """Monitors how well the clock is synchronised."""
 
@@ -87,23 +101,9 @@ class ClockProbe(BaseProbe):
         try:
             state = self._read()
         except PrivilegeMissing as error:
-            state = await self._by_root(error)
+            state = await read_as_root(self._bench, self._settings.helper, self._settings.timeout, error)
         reason = self._why_not(state)
         return [Condition(SeriesKey("clock", "synchronised"), not reason, reason, facts=_facts(state))]
-
-    async def _by_root(self, why: PrivilegeMissing) -> ClockState:
-        settings = self._settings
-        try:
-            (result,) = await ask_root(self._bench, "clock", settings.helper, settings.timeout)
-            return understood(
-                _REPORTED.validate_json(text_of(result.ran, "reading the clock as root", settings.timeout))
-            )
-        except PrivilegeMissing as error:
-            raise PrivilegeMissing(f"{why}; {error}") from error
-        except (ValueError, KeyError):
-            raise ProbeError(
-                "the helper's answer about the clock is not valid; install the same version of both"
-            ) from None
 
     def _why_not(self, state: ClockState) -> str:
         limit_s = self._settings.error_limit

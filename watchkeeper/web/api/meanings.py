@@ -125,7 +125,7 @@ COMMON: Mapping[str, str] = {
     "no_answer_s": "Seconds of the measured time without an answer.",
     "no_date_reason": "Why no date is given; null if one is.",
     "not_measured_s": "Seconds in which nothing was measured: watchkeeper or the host did not run.",
-    "not_observed": "What probes could not observe, so that OK does not cover it.",
+    "not_observed": "What probes could not observe, or no probe covers, so that OK does not include it.",
     "not_seen": "What could not be read on the host, and why.",
     "notes": "When watchkeeper was started.",
     "notifier": "The notifier that delivers it.",

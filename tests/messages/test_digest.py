@@ -36,7 +36,7 @@ def test_without_active_alerts() -> None:
         "Digest of gannet, Tue 24 Nov 10:12.\n\n"
         "Active alerts:\n  none\n\n"
         "Next to fill:\n  pool skerry full in about 40 days (Sun 3 Jan)\n\n"
-        "Overdue or due next:\n  snapshots of tide-log: age of the newest due in 24 h (Wed 25 Nov 10:12)\n\n"
+        "Overdue or due next:\n  snapshots of tide-log due in 24 h (Wed 25 Nov 10:12)\n\n"
         "3 measurements monitored. Times are CET, now UTC+01:00.\n"
     ).replace("due in 24 h", "due in 1 day")
     assert (message.kind, message.priority, message.number) == (NotificationKind.DIGEST, None, 1)

@@ -43,6 +43,7 @@ BODY_LIMIT = 64 * 1024
 STATIC = {
     "page.css": "text/css",
     "page.js": "text/javascript",
+    "app.webmanifest": "application/manifest+json",
     **{f"icon{each}.svg": "image/svg+xml" for each in ("", "-1", "-2", "-3")},
 }
 """The files of the page. icon-N.svg is the tab's icon while an alert of that priority needs the operator."""

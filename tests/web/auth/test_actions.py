@@ -144,6 +144,15 @@ async def test_cookie(station: Station_) -> None:
         assert answer.headers["Cache-Control"] == "no-store"
 
 
+async def test_what_holds_a_secret_is_not_compressed(station: Station_) -> None:
+    """The length of a compressed answer would tell something about the token in it."""
+    found = await station()
+    asked = {"Accept-Encoding": "gzip"}
+    assert "Content-Encoding" in (await found.client.get("/", headers=asked)).headers
+    await found.sign_in()
+    assert "Content-Encoding" not in (await found.client.get("/", headers=asked)).headers
+
+
 async def test_acknowledge(station: Station_) -> None:
     """From the board: the alert moves to what the keeper knows, and the board says so once."""
     found = await station()

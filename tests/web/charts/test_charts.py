@@ -120,16 +120,48 @@ def test_curve_is_to_scale() -> None:
     assert first == pytest.approx((wide / 7, high - (40 - chart.low) * per_unit), abs=0.1)
 
 
-def test_capacity_is_in_the_picture_when_it_matters() -> None:
-    """A level near its capacity is drawn under it; one far below is drawn large instead."""
-    assert classed(drawn(_level([90.0] * 20, 100.0)), "ceiling")
-    assert not classed(drawn(_level([2.0] * 20, 100.0)), "ceiling")
+@pytest.mark.parametrize("used", [2.0, 50.0, 99.0])
+def test_the_axis_runs_from_nothing_to_the_capacity(used: float) -> None:
+    """However full it is: two pictures of a store can be compared, and what is left can be seen."""
+    chart = _level([used] * 20, 100.0)
+    assert chart.low == 0.0
+    assert chart.high == pytest.approx(106.0)
+    assert "full: 100 B" in "".join(drawn(chart).itertext())
 
 
-def test_room_that_is_left_is_a_third_of_the_picture() -> None:
-    """For a level at 99 % the axis does not begin at zero, so that what is left can be seen."""
-    chart = _level([99.0, 99.1, 99.2], 100.0)
-    assert (100.0 - 99.2) / (chart.high - chart.low) > 0.25
+def test_labels_of_sizes_have_one_unit() -> None:
+    """Never "512 GiB" beside "1.5 TiB"."""
+    tib = 2.0**40
+    texts = [each.text or "" for each in classed(drawn(_level([0.5 * tib, 1.5 * tib], 2 * tib), WIDE), "axis")]
+    assert {text.split()[-1] for text in texts if text.endswith("iB")} == {"TiB"}
+
+
+def test_the_newest_value_and_the_end_are_in_words() -> None:
+    """At now the value, at the crossing the likely time and its range."""
+    texts = "".join(drawn(_level([80.0, 85.0, 90.0], 100.0, (DAY_S, 1.5 * DAY_S, 1.8 * DAY_S))).itertext())
+    for expected in ("90 B", "Thu 26 Nov 19:24", "(Thu 26 Nov 07:24 to Fri 27 Nov 02:36)"):
+        assert expected in texts
+    open_ended = "".join(drawn(_level([80.0, 85.0, 90.0], 100.0, (DAY_S, 1.5 * DAY_S, None))).itertext())
+    assert "(Thu 26 Nov 07:24 at the earliest)" in open_ended
+    beyond = _level([80.0, 85.0, 90.0], 100.0, (1e12, 2e12, 3e12))
+    assert not classed(drawn(beyond), "axis crossing")
+
+
+def test_the_trend_stays_between_nothing_and_the_capacity() -> None:
+    """It is cut where it would leave the picture; a line that is all outside is not drawn."""
+    rising = _level([50.0, 99.0], 100.0, (2 * DAY_S, 4 * DAY_S, 5 * DAY_S))
+    assert rising.fitted is not None
+    assert rising.fitted[1][1] == pytest.approx(100.0)
+    falling = _level([60.0, 1.0], 100.0)
+    assert falling.fitted is not None
+    assert all(0 <= value <= 100 for _, value in falling.fitted)
+    steep = build_chart(
+        series_of(Kind.LEVEL, Unit.BYTES),
+        [Sample(NOW_S - DAY_S, 50.0, 100.0), Sample(NOW_S, 50.0, 100.0)],
+        Forecast(NOW_S, 50.0, 100.0, line=least_squares(np.array([NOW_S - DAY_S, NOW_S]), np.array([150.0, 150.0]))),
+        WEEK,
+    )
+    assert steep.fitted is None
 
 
 def test_fan_reaches_capacity_at_both_ends() -> None:

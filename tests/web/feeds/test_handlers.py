@@ -125,7 +125,7 @@ def test_forecasts_and_deadlines_stand_on_their_day() -> None:
     assert forecast["DTSTART"].params["VALUE"] == "DATE"
     assert "pool skerry full in about 3 days." in forecast["DESCRIPTION"]
     assert "90 % range: " in forecast["DESCRIPTION"]
-    assert deadline["SUMMARY"] == "snapshots of tide-log: age of the newest due, gannet"
+    assert deadline["SUMMARY"] == "snapshots of tide-log due, gannet"
     assert deadline["DTSTART"].dt == (NOW - timedelta(days=2)).astimezone(ZONE).date()
     assert "taken, but not whole" in deadline["DESCRIPTION"]
     for each in (forecast, deadline):

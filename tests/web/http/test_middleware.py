@@ -1,10 +1,13 @@
 """What stands before the handlers: the Host check, headers, errors as problem details."""
 
+import gzip
+import json
 import logging
 from collections.abc import Sequence
+from urllib.parse import urljoin
 
 import pytest
-from aiohttp import web
+from aiohttp import ClientSession, web
 from aiohttp.test_utils import TestClient, TestServer
 
 from tests.support import readstore
@@ -170,3 +173,33 @@ async def test_files(page: Open, name: str, media: str) -> None:
     assert again.status == 304
     for path in ("/static/", "/static/../app.py", "/static/%2e%2e/app.py", "/static/app.py"):
         assert (await client.get(path)).status == 404
+
+
+async def test_answers_are_compressed_for_those_who_ask(page: Open) -> None:
+    """With a validator of their own, and the same words inside; small answers are left alone."""
+    client = await page(readstore.filling())
+    async with ClientSession(auto_decompress=False) as raw:
+        plain = await raw.get(client.make_url("/"), headers={"Accept-Encoding": "identity"})
+        packed = await raw.get(client.make_url("/"), headers={"Accept-Encoding": "gzip"})
+        body, small = await plain.read(), await packed.read()
+    assert "Content-Encoding" not in plain.headers
+    assert (packed.headers["Content-Encoding"], packed.headers["Vary"]) == ("gzip", "Accept-Encoding")
+    assert gzip.decompress(small) == body
+    assert len(small) < len(body) / 3
+    assert packed.headers["ETag"] != plain.headers["ETag"]
+    known = {"Accept-Encoding": "gzip", "If-None-Match": packed.headers["ETag"]}
+    assert (await client.get("/", headers=known)).status == 304
+    icon = await client.get("/static/icon.svg", headers={"Accept-Encoding": "gzip"})
+    assert "Content-Encoding" not in icon.headers
+
+
+async def test_the_page_can_be_installed(page: Open) -> None:
+    """The manifest (W3C Web Application Manifest) is linked, valid JSON, and names only files of this site."""
+    client = await page(readstore.calm())
+    assert '<link rel="manifest" href="/static/app.webmanifest">' in await (await client.get("/")).text()
+    answer = await client.get("/static/app.webmanifest")
+    assert answer.content_type == "application/manifest+json"
+    manifest = json.loads(await answer.text())
+    assert {"name", "start_url", "display", "icons"} <= set(manifest)
+    for each in (manifest["start_url"], *(f"{icon['src']}" for icon in manifest["icons"])):
+        assert (await client.get(urljoin("/static/app.webmanifest", each))).status == 200

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import assert_never
 
-from watchkeeper.messages.wording import clean, condition_words
+from watchkeeper.messages.wording import amount, clean, condition_words
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Kind, Unit
 from watchkeeper.model.records import Sample, Series
@@ -93,37 +93,50 @@ def _level(series: Series, samples: Sequence[Sample], found: Forecast | None, wi
     capacity = next((s.bound for s in reversed(samples) if s.bound is not None), None)
     if capacity is None and found is not None:
         capacity = found.capacity
-    low, high, shown = _frame(list(_values(curves)), capacity)
+    high, shown = _top(list(_values(curves)), capacity)
     until_s = window.now_s + _ahead_s(found, window)
-    ticks = UNIT_TICKS[series.unit or Unit.COUNT]
+    unit = series.unit or Unit.COUNT
+    ahead = found if found is not None and found.likely_s is not None and not found.full else None
     return Chart(
         f"{clean(str(series.key))}, used over time. {TABLE}",
         window.since_s,
         until_s,
         window.now_s,
-        low,
+        0.0,
         high,
-        ticks,
+        UNIT_TICKS[unit],
         curves,
-        ceiling=(capacity, "full") if shown and capacity is not None else None,
-        fitted=_fitted(found, window, until_s),
+        ceiling=(capacity, f"full: {amount(capacity, unit)}") if shown and capacity is not None else None,
+        fitted=_within(_fitted(found, window, until_s), capacity),
         fan=_fan(found, until_s),
+        value=(*curves[-1][-1], amount(curves[-1][-1][1], unit)) if curves else None,
+        ends=(ahead.earliest_s, ahead.likely_s, ahead.latest_s) if ahead else None,
     )
 
 
-def _frame(values: Sequence[float], capacity: float | None) -> tuple[float, float, bool]:
-    """Return (low, high, is the capacity in the picture).
+def _top(values: Sequence[float], capacity: float | None) -> tuple[float, bool]:
+    """Return (upper end of the axis, is the capacity in the picture).
 
-    A level far below its capacity is drawn large instead; for one near it, the free space takes at least a third of the
-    picture.
+    The axis runs from 0 to the capacity, so that two pictures of a store can be compared and what is left can be seen.
+    Without a known capacity it runs to the highest value.
     """
-    most, least = max(values, default=0.0), min(values, default=0.0)
-    shown = capacity is not None and most >= capacity / 4
-    top = max(most, capacity or 0.0) if shown else most * 1.25
-    if not values and capacity is not None:
-        top, shown = capacity, True
-    low = min(least, 0.0) if least <= top / 2 else max(least - max(top - least, 0.01 * top), 0.0)
-    return low, top + 0.06 * (top - low) or 1.0, shown
+    top = max(*values, capacity or 0.0) if values else capacity or 0.0
+    return top * 1.06 or 1.0, capacity is not None
+
+
+def _within(line: tuple[Point, Point] | None, capacity: float | None) -> tuple[Point, Point] | None:
+    """The part of the fitted line between 0 and the capacity; None if there is none."""
+    if line is None:
+        return None
+    (a, v), (b, w) = line
+    for limit, sign in ((0.0, -1), (capacity if capacity is not None else math.inf, 1)):
+        if sign * v > sign * limit and sign * w > sign * limit:
+            return None
+        if sign * v > sign * limit:
+            a, v = a + (b - a) * (limit - v) / (w - v), limit
+        elif sign * w > sign * limit:
+            b, w = a + (b - a) * (limit - v) / (w - v), limit
+    return (a, v), (b, w)
 
 
 def _ahead_s(found: Forecast | None, window: Window) -> float:

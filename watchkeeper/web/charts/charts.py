@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
 
+from watchkeeper.messages.wording import moment
 from watchkeeper.web.charts.svg import element, path, picture, words
 from watchkeeper.web.charts.ticks import (
     Tick,
@@ -68,7 +69,8 @@ class Chart:
     ceiling: the capacity, or another limit with its label. absent: periods that are shaded, such as those without an
     answer.
     fitted: the ends of the fitted line. fan: corners of the interval to full. stepped: a value holds until the next
-    sample. tall: False if there are only two heights to see.
+    sample. tall: False if there are only two heights to see. value: the newest sample, with its words. ends: the
+    earliest, likely and latest time at the ceiling.
     """
 
     label: str
@@ -85,6 +87,8 @@ class Chart:
     fan: Sequence[Point] = ()
     stepped: bool = False
     tall: bool = True
+    value: tuple[float, float, str] | None = None
+    ends: tuple[float | None, float | None, float | None] | None = None
 
 
 def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
@@ -123,6 +127,8 @@ def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
         *_level(chart, size, x, zone),
         field,
         *_now(chart, size, x),
+        *_value(chart, size, x, y),
+        *_crossing(chart, size, zone),
         *_empty(chart, size),
         width=size.width,
         height=size.height,
@@ -231,6 +237,39 @@ def _now(chart: Chart, size: Size, x: Place) -> list[str]:
         element("path", d=f"M{at:.1f} {size.margin_top:g}v{size.inner[1]:g}", class_="now"),
         words("now", at, size.margin_top - 4, text_anchor="middle", class_="axis"),
     ]
+
+
+def _value(chart: Chart, size: Size, x: Place, y: Place) -> list[str]:
+    """The newest value in words, left of its point so that it does not cover the future."""
+    if chart.value is None:
+        return []
+    at_s, value, said = chart.value
+    wide, high = size.inner
+    left = x(at_s) > wide / 2
+    at = (size.margin_left + x(at_s) + (-6 if left else 6), size.margin_top + min(max(y(value) + 20, 14), high - 4))
+    return [words(said, *at, text_anchor="end" if left else "start", class_="axis strong value")]
+
+
+def _crossing(chart: Chart, size: Size, zone: tzinfo) -> list[str]:
+    """When it is full, and the 90 % range of that, below the line of the capacity and beside the point."""
+    if chart.ends is None or chart.ends[1] is None or chart.ceiling is None:
+        return []
+    now = datetime.fromtimestamp(chart.now_s, UTC)
+    instants = [_instant(at_s) for at_s in chart.ends]
+    earliest, likely, latest = (moment(at, zone, now) if at else "" for at in instants)
+    if not likely:
+        return []
+    spread = f"{earliest} to {latest}" if latest else f"{earliest} at the earliest"
+    foot = size.margin_top + size.inner[1]
+    right = size.width - size.margin_right
+    return [
+        words(f"full {likely}", right - 4, foot - 24, text_anchor="end", class_="axis strong crossing"),
+        words(f"({spread})", right - 4, foot - 8, text_anchor="end", class_="axis crossing"),
+    ]
+
+
+def _instant(at_s: float | None) -> datetime | None:
+    return None if at_s is None or not -6e10 < at_s < 2.5e11 else datetime.fromtimestamp(at_s, UTC)
 
 
 def _empty(chart: Chart, size: Size) -> list[str]:

@@ -22,6 +22,8 @@ DURATION_STEPS_S = (
     *(d * DAY_S for d in (1, 2, 7, 14, 30, 60, 90, 180, 365)),
 )
 
+IEC = ("B", "KiB", "MiB", "GiB", "TiB", "PiB")
+
 CLOCK_STEPS_S = (*(m * MINUTE_S for m in (1, 2, 5, 10, 15, 30)), *(h * HOUR_S for h in (1, 2, 3, 6, 12)))
 DAY_STEPS = (1, 2, 3, 7, 14)
 MONTH_STEPS = (1, 2, 3, 6, 12)
@@ -42,11 +44,14 @@ def _multiples(low: float, high: float, step: float) -> Iterator[float]:
 
 
 def size_ticks(low: float, high: float, count: int) -> list[Tick]:
-    """Bytes: round numbers of one IEC unit."""
+    """Bytes: round numbers of one IEC unit, which all labels have."""
     # The unit in which format_size writes the highest value: fewer than a thousand of it.
-    unit = next((1024.0**i for i in range(5) if high < 1000 * 1024.0**i), 1024.0**5)
+    power = next((i for i in range(5) if high < 1000 * 1024.0**i), 5)
+    unit = 1024.0**power
     step = max(nice((high - low) / unit, count) * unit, 1.0)
-    return [(v, format_size(v)) for v in _multiples(low, high, step)] or [(high, format_size(high))]
+    return [(v, f"{v / unit:.6g} {IEC[power]}" if v else "0") for v in _multiples(low, high, step)] or [
+        (high, format_size(high))
+    ]
 
 
 def count_ticks(low: float, high: float, count: int) -> list[Tick]:

@@ -80,11 +80,42 @@
     document.title = fresh.title;
     const [icon, drawn] = [document, fresh].map((each) => each.querySelector("link[rel=icon]"));
     if (icon && drawn && icon.href !== drawn.href) icon.href = drawn.href;
+    announce(before);
     // Only what changes the answer to "does anything need me?" is spoken.
     const after = (main.querySelector("h1") || main).textContent;
     if (live && before !== after) live.textContent = after;
     own();
     charts();
+    offer();
+  };
+
+  /* --- Notifications of this browser, while the page is open: only if the reader asks for them. --- */
+
+  const ASKED = "watchkeeper-notifications";
+  const heard = () => {
+    try {
+      return "Notification" in window && Notification.permission === "granted" && localStorage.getItem(ASKED) === "yes";
+    } catch { return false; } // storage is switched off
+  };
+  const announce = (before) => {
+    const title = document.querySelector("main.status h1");
+    if (!title || title.textContent === before || !heard() || !document.querySelector(".now.p1, .now.p2, .now.p3")) return;
+    new Notification(title.textContent.trim(), { tag: "watchkeeper", icon: document.querySelector("link[rel=icon]").href });
+  };
+  const offer = () => {
+    const place = document.querySelector("main.status .watch");
+    if (!place || !("Notification" in window) || Notification.permission === "denied") return;
+    const button = document.createElement("button");
+    const name = () => { button.textContent = heard() ? "Stop notifications in this browser" : "Notify me in this browser"; };
+    name();
+    button.className = "notify";
+    button.addEventListener("click", async () => {
+      const was = heard();
+      if (!was && (await Notification.requestPermission()) !== "granted") return;
+      try { localStorage.setItem(ASKED, was ? "no" : "yes"); } catch { /* asked again next time */ }
+      name();
+    });
+    place.after(button);
   };
 
   let stream = null;
@@ -121,6 +152,7 @@
   };
   document.addEventListener("visibilitychange", () => {
     if (document.hidden) {
+      if (heard()) return; // a notification is wanted just then
       if (stream) stream.close();
       stream = null;
     } else {
@@ -247,5 +279,6 @@
 
   own();
   charts();
-  if (!document.hidden) listen();
+  offer();
+  if (!document.hidden || heard()) listen();
 })();

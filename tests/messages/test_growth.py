@@ -87,4 +87,7 @@ def test_an_unusual_growth_replaces_the_trend_of_the_time_before() -> None:
     young = replace(PLAIN, unusual=UnusualGrowth(NOW_S - 7200, 240 * GIB, NOW_S + 2 * DAY_S))
     fast = "growing unusually fast since Tue 20 Jan 22:00; at this rate, 240 GiB a day, full in about 2 days"
     assert said(young) == fast
-    assert said(replace(young, likely_s=NOW_S + 90 * DAY_S)) == f"{fast}; growing 11 GiB a day since Sun 18 Jan"
+    assert (
+        said(replace(young, likely_s=NOW_S + 90 * DAY_S))
+        == f"{fast}; before that growing 11 GiB a day since Sun 18 Jan"
+    )

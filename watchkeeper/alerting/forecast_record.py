@@ -128,8 +128,7 @@ class ForecastRecord:
         mine.update([each for each in after if each.outcome is None])
         for each in decided:
             self._count(each)
-        if decided:
-            self._adjust()
+        self._adjust()
         return decided
 
     def _count(self, each: KeptForecast) -> None:

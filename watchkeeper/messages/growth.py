@@ -45,7 +45,8 @@ def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:
     pace = "" if not found.bend else ", accelerating," if found.bend * rate > 0 else ", slowing down,"
     left_s = None if found.likely_s is None else found.likely_s - found.at_s
     much = wording.pace(abs(rate), left_s, unit)
-    return f"{verb} {much}{pace} since {wording.moment(since, zone, now)}"
+    before = "before that " if found.unusual is not None else ""
+    return f"{before}{verb} {much}{pace} since {wording.moment(since, zone, now)}"
 
 
 def _cycle(found: Forecast, zone: tzinfo) -> str:

@@ -480,6 +480,10 @@ async def test_a_growth_beside_an_older_date(page: Open) -> None:
     assert "too early for a date" in own.text
     assert "90 % range" not in own.text.split("History")[0]
     assert "full, likely" not in own.text
+    assert "Shaded: the 90 % range" not in own.text
+    status = await read(await page(store), "/")
+    assert status.text.count("too early for a date; at this rate, 1.5 GiB a day, full in about 2 days") == 2
+    assert "a day since" not in status.text
 
 
 async def test_a_chosen_stretch_of_the_past(page: Open) -> None:

@@ -13,7 +13,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey, Unit
 from watchkeeper.web.charts import spark
 from watchkeeper.web.dashboard import dashboard_text
-from watchkeeper.web.dashboard.dashboard import HIGH_SHARE, Dashboard, Item
+from watchkeeper.web.dashboard.dashboard import HIGH_SHARE, Dashboard, Item, unusual
 
 SHOWN = 8
 """So many levels, guests and sets are shown; the rest is folded, but no level above HIGH_SHARE ever is."""
@@ -75,8 +75,8 @@ def _trend(finding: Finding | None, level: Level, board: Dashboard, zone: tzinfo
     forecast = finding.forecast if finding else None
     if finding is None or forecast is None:
         return "still learning"
-    said = time_left_phrase(finding, board.at, zone)
-    if finding.ends_at is None:
+    said = time_left_phrase(finding, board.at, zone, level)
+    if finding.ends_at is None or (finding.priority is None and unusual(finding)):
         return said
     grows = describe(replace(forecast, cycle_s=None, steps=(), unusual=None), level.unit, zone)
     return f"{said}; {grows}" if grows else said

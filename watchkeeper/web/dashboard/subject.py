@@ -27,6 +27,7 @@ from watchkeeper.messages.wording import (
 )
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.web.api.handlers import QUANTITY_EVENTS
@@ -100,7 +101,7 @@ async def subject(request: web.Request) -> web.Response:
     findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
     main = findings.get(CONCERN[series.kind])
-    chart = chart_builder.build_chart(series, samples, main.forecast if main and not chosen else None, window)
+    chart = chart_builder.build_chart(series, samples, _future(main) if not chosen else None, window)
     return render(
         "subject.html",
         context,
@@ -116,7 +117,7 @@ async def subject(request: web.Request) -> web.Response:
         record=await _record(context, series),
         **_said(main, latest, now, context.zone, alerts),
         pictures=_pictures(chart, context.zone),
-        legend=legend(series, main),
+        legend=legend(series, None if main and dashboard_text.too_early(main) else main),
         plans=links(series.key.subject),
         availability=await measured(context, series, now),
         resting=dependents(context, series, every),
@@ -130,6 +131,11 @@ async def subject(request: web.Request) -> web.Response:
         as_json=f"quantities/{series.id}",
         lines=merged(await context.store.events(key=series.key, limit=4 * QUANTITY_EVENTS), {})[:QUANTITY_EVENTS],
     )
+
+
+def _future(main: Finding | None) -> Forecast | None:
+    """The forecast to draw; None while a young growth has no date: the trend is that of the time before it."""
+    return None if main is None or dashboard_text.too_early(main) else main.forecast
 
 
 async def _record(context: Context, series: Series) -> str:

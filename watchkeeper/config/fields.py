@@ -4,6 +4,7 @@ A field type states in the document's terms what it accepts (`Allowed`), so that
 same. Not here: whole tables (types.py, rules.py, paths.py, host.py), and how a document is read (loading.py).
 """
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,7 +37,35 @@ def _quoted(text: str) -> str:
     return f'"{text}"'
 
 
+class WholeNumber(int):
+    """A whole number as a document has it. In the code a plain number of seconds is clear; there it is not."""
+
+
+class Number(float):
+    """A number with a point as a document has it."""
+
+
+def as_written(value: Any) -> Any:  # noqa: ANN401  what TOML holds
+    """A part of a document with its numbers marked as such."""
+    match value:
+        case bool():
+            return value
+        case int():
+            return WholeNumber(value)
+        case float():
+            return Number(value)
+        case list():  # no list has durations
+            return [as_written(each) if isinstance(each, dict) else each for each in value]
+        case dict():
+            return {key: as_written(each) for key, each in value.items()}
+        case _:
+            return value
+
+
 def _duration(value: Any) -> Any:  # noqa: ANN401  what TOML holds
+    if isinstance(value, WholeNumber | Number) and 0 < value < math.inf:
+        number = f"{value:g}" if abs(value) < 1e6 else "15"
+        raise ValueError(f'a duration needs a unit; write "{number}s", "{number}m", "{number}h" or "{number}d"')
     if isinstance(value, bool) or not isinstance(value, str | int | float):
         raise ValueError("not a duration; write a number and a unit (s, m, h, d, w), such as 15m or 1h30m")  # noqa: TRY004  pydantic needs a ValueError
     try:
@@ -108,7 +137,7 @@ Duration = Annotated[
     Field(gt=0, le=LONGEST_S, allow_inf_nan=False),
     Allowed('a duration such as "15m"', lambda s: _quoted(format_duration(s))),
 ]
-"""Seconds, more than 0; written as text such as `15m`. A plain number is in seconds."""
+"""Seconds, more than 0; written as text such as `15m`. A document with a plain number is refused."""
 
 Delay = Annotated[
     float,

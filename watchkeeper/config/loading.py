@@ -19,6 +19,7 @@ from watchkeeper.config.errors import describe_types
 from watchkeeper.config.errors.locations import Place
 from watchkeeper.config.errors.partial_document import PartialDocument
 from watchkeeper.config.errors.problems import FoundProblem, translate, unknown_key
+from watchkeeper.config.fields import as_written
 from watchkeeper.config.paths import config_places
 from watchkeeper.config.secrets import Secrets, check
 from watchkeeper.errors import ConfigError, Problem
@@ -159,7 +160,7 @@ def _look(
     draft = PartialDocument({key: value for key, value in document.items() if key in fields})
     for turn in range(ROUNDS):
         try:
-            settings = model(**draft.document())
+            settings = model(**as_written(draft.document()))
         except ValidationError as error:
             found = [FoundProblem(draft.original(one.keys), one.what) for one in translate(error, model)]
             wrong += found if not turn else _not_touching(wrong, found)

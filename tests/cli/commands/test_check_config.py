@@ -159,3 +159,17 @@ def test_problems_of_the_environment_name_no_file(run: Run, monkeypatch: pytest.
     monkeypatch.setattr("watchkeeper.cli.command_group.click.Context.find_object", lambda _context, _type: None)
     monkeypatch.setenv("WATCHKEEPER_PAGE__PORT", "many")
     assert json.loads(run("check-config", "--json").stdout)["source"] is None
+
+
+def test_patterns_that_match_nothing_are_said(run: Run, config: Path) -> None:
+    """A misspelt mount point passes every other check; what matches is not mentioned."""
+    patterns = 'only = ["/", "/bot"]\nalso = ["/*"]\nexclude = ["/nothing-here/*", "/proc"]\n'
+    config.write_text(f'{config.read_text()}[[probe]]\nkind = "filesystems"\n{patterns}')
+    result = run("check-config")
+    assert result.exit_code == 0
+    said = [" ".join(line.split()) for line in result.stderr.splitlines() if "matches no mount point" in line]
+    assert said == [
+        'watchkeeper: probe filesystems: only "/bot" matches no mount point of this host now',
+        'watchkeeper: probe filesystems: exclude "/nothing-here/*" matches no mount point of this host now',
+    ]
+    assert len(json.loads(run("check-config", "--json").stdout)["warnings"]) == 2

@@ -1,5 +1,6 @@
 """`watchkeeper check-config`: what a configuration means, or every problem if it cannot be used."""
 
+import contextlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,6 +22,7 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.errors import ConfigError
 from watchkeeper.model.units import format_duration
+from watchkeeper.probes.host.filesystems import FilesystemsSettings, unmatched
 
 _SHOWN_APART = frozenset({"kind", "name", "every", "timeout"})
 """Keys that the first line about a probe or notifier says already, or that say nothing of what is watched."""
@@ -64,7 +66,7 @@ def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
     if as_json:
         output.as_json(_form(loaded))
         return
-    for warning in (*loaded.warnings, *map(str, settings.unusable_plugins())):
+    for warning in _warnings(loaded):
         warn(warning)
     show(loaded)
 
@@ -73,6 +75,19 @@ def _problems(error: ConfigError) -> dict[str, object]:
     problems = [{"place": each.place, "of": each.of, "what": each.what} for each in error.problems]
     source = None if error.source == NO_FILE else error.source
     return {"source": source, "usable": False, "problems": problems, "warnings": []}
+
+
+def _warnings(loaded: Loaded[settings.Settings]) -> list[str]:
+    return [*loaded.warnings, *map(str, settings.unusable_plugins()), *_unmatched(loaded.settings)]
+
+
+def _unmatched(known: settings.Settings) -> Iterator[str]:
+    """Patterns that match nothing on this host: probably misspelt, or the thing is not mounted now."""
+    for each in known.probes:
+        if isinstance(each, FilesystemsSettings):
+            with contextlib.suppress(OSError):
+                for key, pattern in unmatched(each):
+                    yield f'probe {each.label}: {key} "{pattern}" matches no mount point of this host now'
 
 
 def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:
@@ -85,7 +100,7 @@ def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:
         "source": str(loaded.path) if loaded.path else None,
         "usable": True,
         "problems": [],
-        "warnings": [*loaded.warnings, *map(str, settings.unusable_plugins())],
+        "warnings": _warnings(loaded),
         "host": known.host.label,
         "time_zone": str(known.host.zone),
         "store": str(place(known)),

@@ -171,9 +171,32 @@ def unknown_key(key: str, known: Iterable[str]) -> str:
     return f"is not a known key; {_nearest(key, known, 'the keys here are')}"
 
 
+SYNONYMS: Mapping[str, tuple[str, ...]] = {
+    "every": ("interval", "period", "frequency", "schedule", "each"),
+    "timeout": ("time_limit", "wait"),
+    "host": ("server", "hostname", "address", "ip"),
+    "server": ("host", "hostname", "address", "ip"),
+    "url": ("address", "link", "uri", "target"),
+    "user": ("username", "login"),
+    "password": ("pass", "passwd"),
+    "to": ("recipients", "recipient", "receivers"),
+    "from": ("sender",),
+    "template": ("body", "text", "format"),
+    "exclude": ("ignore", "leave_out", "skip", "without", "except"),
+    "only": ("include", "paths", "mounts"),
+    "at_least": ("level", "priority", "minimum", "severity"),
+    "depends_on": ("needs", "requires", "after", "rests_on"),
+    "max_age": ("age", "maximum_age"),
+    "run": ("command", "exec", "program"),
+    "time_zone": ("timezone", "zone", "tz"),
+}
+"""Keys, and the words that people write for them: where a table has the key, it is suggested."""
+
+
 def _nearest(word: str, known: Iterable[str], otherwise: str, quote: Callable[[str], str] = str) -> str:
     words_here = list(known)
-    near = difflib.get_close_matches(word.lower(), words_here, n=1)
+    meant = [key for key in words_here if word.lower() in SYNONYMS.get(key, ())]
+    near = meant or difflib.get_close_matches(word.lower(), words_here, n=1)
     return f"did you mean {quote(near[0])}?" if near else f"{otherwise} {', '.join(map(quote, words_here))}"
 
 

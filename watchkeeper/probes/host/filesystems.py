@@ -156,6 +156,17 @@ class FilesystemsProbe(BaseProbe):
         return list(_observations(mount, found)) if found else []
 
 
+def unmatched(settings: FilesystemsSettings) -> list[tuple[str, str]]:
+    """The patterns that no mount point of this host matches now, each with its key. Raises OSError."""
+    points = [mount.point for mount in mounts.parse(os.fsdecode(Path("/proc/self/mountinfo").read_bytes()))]
+    return [
+        (key, pattern)
+        for key in ("only", "also", "exclude")
+        for pattern in getattr(settings, key)
+        if not any(mounts.matches(point, (pattern,)) for point in points)
+    ]
+
+
 def choose(found: Sequence[Mount], settings: FilesystemsSettings, kept: set[str]) -> list[Mount]:
     """The mounts to monitor, ordered by path: what can fill, and what is named."""
     nameable = [mount for mount in found if mounts.nameable(mount)]

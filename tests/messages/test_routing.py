@@ -10,7 +10,7 @@ import pytest
 from tests.support.messages import messages
 from watchkeeper.messages.quiet_hours import parse_span
 from watchkeeper.messages.routing import Route
-from watchkeeper.model.alert import NotificationKind, Priority
+from watchkeeper.model.alert import Concern, NotificationKind, Priority
 from watchkeeper.model.message import Message
 
 NIGHT = datetime(2026, 11, 24, 23, 0, tzinfo=UTC)
@@ -67,3 +67,45 @@ def test_changes_go_by_what_they_pass() -> None:
 def test_a_digest_goes_to_whom_it_is_due_for() -> None:
     """It is nobody's by its priority."""
     assert not route().wants(about(None, NotificationKind.DIGEST))
+
+
+def change(before: Priority | None, after: Priority | None) -> Message:
+    """A message about a change."""
+    return replace(messages()[0], before=before, priority=after, kind=NotificationKind.WORSE)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "sent"),
+    [
+        (None, CAUTION, False), (None, WARNING, True), (None, ALARM, False), (WARNING, ALARM, True),
+        (ALARM, None, False), (ALARM, WARNING, True), (WARNING, None, True), (CAUTION, ALARM, False),
+        (WARNING, WARNING, False),
+    ],
+)  # fmt: skip
+def test_a_receiver_of_warnings_alone(before: Priority | None, after: Priority | None, *, sent: bool) -> None:
+    """It gets every change into the range and out of it, so that it never believes in what is over."""
+    assert Route(WARNING, at_most=WARNING).wants(change(before, after)) is sent
+
+
+def test_a_reminder_above_the_range() -> None:
+    """Another receiver is reminded of an alarm."""
+    reminders = [about(p, NotificationKind.REMINDED) for p in Priority]
+    assert [Route(at_most=WARNING).wants(each) for each in reminders] == [True, True, False]
+
+
+def test_a_receiver_of_the_digest_alone() -> None:
+    """Nothing else goes there."""
+    assert not any(Route(digest_only=True).wants(each) for each in messages())
+
+
+@pytest.mark.parametrize(
+    ("subjects", "concerns", "sent"),
+    [
+        ((), (), True), (("pool *",), (), True), (("file system *", "pool skerry"), (), True), (("pool",), (), False),
+        ((), (Concern.FULL,), True), ((), (Concern.FAULTY, Concern.OVERDUE), False),
+        (("pool *",), (Concern.FAULTY,), False), (("Pool *",), (), False),
+    ],
+)  # fmt: skip
+def test_chosen_subjects_and_concerns(subjects: tuple[str, ...], concerns: tuple[Concern, ...], *, sent: bool) -> None:
+    """Both must fit; a glob fits the whole name."""
+    assert Route(subjects=subjects, concerns=frozenset(concerns)).wants(messages()[0]) is sent

@@ -54,7 +54,7 @@ def test_the_worked_notification_sequence_of_rfc_8632() -> None:
     before: Priority | None = None
     told = []
     for moment, priority in enumerate(sequence, start=1):
-        if is_notifiable(before, priority, threshold=major):
+        if is_notifiable(before, priority, lowest=major):
             told.append(moment)
         before = priority
     assert told == [1, 2, 5, 6, 7, 8]

@@ -8,9 +8,10 @@ is delivered or retried (notifiers/outbox/outbox.py).
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
+from fnmatch import fnmatchcase
 
 from watchkeeper.messages.quiet_hours import Due, Span, quiet_until
-from watchkeeper.model.alert import NotificationKind, Priority, is_notifiable
+from watchkeeper.model.alert import Concern, NotificationKind, Priority, is_notifiable
 from watchkeeper.model.message import Message
 
 
@@ -18,8 +19,9 @@ from watchkeeper.model.message import Message
 class Route:
     """The route to one receiver.
 
-    at_least: the lowest priority that it receives. quiet: its quiet hours, in `zone`.
+    at_least, at_most: the lowest and the highest priority that it receives. quiet: its quiet hours, in `zone`.
     quiet_for: the highest priority that waits until they end. digest: when it gets one; None: never.
+    digest_only: it gets nothing else. subjects, concerns: it only gets messages about these; empty: about all.
     """
 
     at_least: Priority = Priority.CAUTION
@@ -27,16 +29,27 @@ class Route:
     quiet_for: Priority = Priority.CAUTION
     digest: Due | None = None
     zone: tzinfo = UTC
+    at_most: Priority = Priority.ALARM
+    digest_only: bool = False
+    subjects: tuple[str, ...] = ()
+    concerns: frozenset[Concern] = frozenset()
 
     def wants(self, message: Message) -> bool:
         """Is the message for this receiver? A digest is not: it goes to the receivers that it is due for."""
+        if self.digest_only or not self._is_about(message):
+            return False
         match message.kind:
             case NotificationKind.DIGEST:
                 return False
             case NotificationKind.REMINDED | NotificationKind.NOTED:
-                return (message.priority or Priority.CAUTION) >= self.at_least
+                return self.at_least <= (message.priority or Priority.CAUTION) <= self.at_most
             case _:
-                return is_notifiable(message.before, message.priority, self.at_least)
+                return is_notifiable(message.before, message.priority, self.at_least, self.at_most)
+
+    def _is_about(self, message: Message) -> bool:
+        """Is it about one of the subjects and concerns that this receiver wants?"""
+        named = not self.subjects or any(fnmatchcase(message.key.subject, each) for each in self.subjects)
+        return named and (not self.concerns or message.concern in self.concerns)
 
     def may_wait(self, message: Message) -> bool:
         """May it wait for the morning?

@@ -246,9 +246,12 @@ class Transition:
     at: datetime
 
 
-def is_notifiable(before: Priority | None, after: Priority | None, threshold: Priority) -> bool:
-    """Return whether a change of priority concerns someone who wants to know about `threshold` and above.
+def is_notifiable(
+    before: Priority | None, after: Priority | None, lowest: Priority, highest: Priority = Priority.ALARM
+) -> bool:
+    """Return whether a change of priority concerns someone who wants to know about these priorities.
 
-    RFC 8632, notify-status-changes with a severity level: a change is sent if it starts or ends at or above that level.
+    RFC 8632, notify-status-changes with a severity level: a change is sent if it starts or ends at or above that level;
+    here: within the range.
     """
-    return before != after and max(before or 0, after or 0) >= threshold
+    return before != after and any(lowest <= each <= highest for each in (before, after) if each is not None)

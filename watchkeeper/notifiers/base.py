@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
-from typing import Annotated, Generic, Protocol, TypeVar, runtime_checkable
+from typing import Annotated, Generic, Protocol, Self, TypeVar, runtime_checkable
 
-from pydantic import AfterValidator, SecretStr
+from pydantic import AfterValidator, SecretStr, model_validator
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.reminders import DueTime, QuietSpan
@@ -17,7 +17,7 @@ from watchkeeper.errors import DeliveryDeferred
 from watchkeeper.messages.quiet_hours import Span, leaves_time
 from watchkeeper.messages.routing import Route
 from watchkeeper.messages.wording import clean
-from watchkeeper.model.alert import Priority
+from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.message import Message
 
 S = TypeVar("S", bound=NotifierSettings)
@@ -53,19 +53,47 @@ class ReceiverSettings(NotifierSettings):
     """What the settings of every notifier that sends to a receiver have.
 
     at_least: the lowest priority that is sent. Its end, and its fall below this priority, are sent too.
+    at_most: the highest priority that is sent. Its rise above this priority is sent too.
+    digest_only: send the digest and nothing else.
+    subjects: only messages about these subjects; globs such as "pool *". By default about all.
+    concerns: only messages about these: `full`, `overdue`, `not_answering`, `faulty`, `not_reporting`. By default all.
     quiet_hours: hours, in the time zone under `[host]`, during which less urgent messages wait.
     quiet_for: the highest priority that waits until the quiet hours end. An alarm never waits.
     digest: when to send a digest: active alerts, what is nearest to full, and what is overdue.
     """
 
     at_least: PriorityWord = Priority.CAUTION
+    at_most: PriorityWord = Priority.ALARM
+    digest_only: bool = False
+    subjects: tuple[str, ...] = ()
+    concerns: tuple[Concern, ...] = ()
     quiet_hours: Annotated[tuple[QuietSpan, ...], AfterValidator(_leaves_time)] = ()
     quiet_for: Annotated[PriorityWord, AfterValidator(_no_alarm)] = Priority.CAUTION
     digest: DueTime = None
 
     def route(self, zone: tzinfo) -> Route:
         """The route to this receiver. zone: the operator's time zone."""
-        return Route(self.at_least, self.quiet_hours, self.quiet_for, self.digest, zone)
+        return Route(
+            self.at_least,
+            self.quiet_hours,
+            self.quiet_for,
+            self.digest,
+            zone,
+            at_most=self.at_most,
+            digest_only=self.digest_only,
+            subjects=self.subjects,
+            concerns=frozenset(self.concerns),
+        )
+
+    @model_validator(mode="after")
+    def _receives_something(self) -> Self:
+        if self.at_most < self.at_least:
+            raise ValueError(
+                f'at_most "{self.at_most.word}" is below at_least "{self.at_least.word}": nothing would be sent'
+            )
+        if self.digest_only and self.digest is None:
+            raise ValueError('digest_only needs a digest; write digest = "07:30" too')
+        return self
 
 
 class Notifier(Protocol):

@@ -5,6 +5,7 @@ import contextlib
 import ssl
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
+from datetime import UTC
 from email.message import EmailMessage
 from email.parser import BytesParser
 from email.policy import default
@@ -21,7 +22,7 @@ from tests.support.messages import messages
 from tests.support.outbox import SetClock
 from tests.support.receivers import free_port
 from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
-from watchkeeper.model.alert import Priority
+from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.message import Message
 from watchkeeper.notifiers.mail.mail import Mail, MailSettings
 from watchkeeper.notifiers.registry import make_notifier
@@ -433,3 +434,25 @@ def test_settings_make_their_notifier() -> None:
     notifier = make_notifier(found, SetClock())
     assert isinstance(notifier, Mail)
     assert (notifier.name, notifier.at_least) == ("post", Priority.WARNING)
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"at_least": "alarm", "at_most": "warning"}, 'at_most "warning" is below at_least "alarm"'),
+        ({"digest_only": True}, "digest_only needs a digest"),
+        ({"concerns": ["full", "fuller"]}, "concerns"),
+    ],
+)
+def test_a_receiver_that_would_get_nothing(more: dict[str, Any], said: str) -> None:
+    """Said when the configuration is read."""
+    with pytest.raises(ValidationError, match=said):
+        MailSettings.model_validate({**TABLE, **more})
+
+
+def test_what_a_receiver_wants_is_its_route() -> None:
+    """Every key reaches the route."""
+    table = {"at_least": "warning", "at_most": "warning", "subjects": ["pool *"], "concerns": ["full"]}
+    route = MailSettings.model_validate({**TABLE, **table, "digest": "07:30", "digest_only": True}).route(UTC)
+    assert (route.at_least, route.at_most, route.digest_only) == (Priority.WARNING, Priority.WARNING, True)
+    assert (route.subjects, route.concerns) == (("pool *",), frozenset({Concern.FULL}))

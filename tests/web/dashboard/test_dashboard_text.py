@@ -100,7 +100,9 @@ def test_not_known_yet_is_said() -> None:
     """Just after the start no level has a forecast, which is not the same as none having an end."""
     store = ReadStoreDouble()
     store.level("pool skerry", "space", GIB, 2 * GIB, no_end=NoEnd.TOO_FEW)
-    assert dashboard_text.by_when(board_of(store), UTC) == "No forecast yet for pool skerry."
+    assert dashboard_text.by_when(board_of(store), UTC) == (
+        "No forecast yet for pool skerry. The first forecasts come after about 10 min of readings."
+    )
 
 
 def test_known_things_are_not_news() -> None:

@@ -15,8 +15,8 @@ from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.model.records import DeliveryState, Entry
+from watchkeeper.web.dashboard.event_log import PAGE
 from watchkeeper.web.dashboard.health import Check, HealthReport
-from watchkeeper.web.dashboard.pages import JOURNAL_PAGE
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.templating import commands
 
@@ -76,6 +76,15 @@ async def test_board_says(page: Open, state: str, words: list[str]) -> None:
     reader = await read(await page(getattr(readstore, state)()))
     for expected in words:
         assert expected in reader.text
+
+
+async def test_a_huge_house_is_counted_not_listed(page: Open) -> None:
+    """With 3,000 subjects each folded list ends after a hundred lines, with the number of those that are left out."""
+    html = await (await (await page(readstore.crowd(3_000))).get("/")).text()
+    assert len(html.encode()) < 200_000
+    assert "<summary>992 more</summary>" in html  # of 1,000 levels, 8 are in the open
+    assert "892 more are in the <a" in html
+    assert html.count('class="thing') == 8 + 100 + 8 + 100 + 8 + 100  # levels, guests, sets
 
 
 async def test_board_is_small_with_many_subjects(page: Open) -> None:
@@ -423,7 +432,7 @@ async def test_journal_by_day_and_page(page: Open) -> None:
     """Lines stand under their day in the host's zone; older ones are on a further page; the last page says so."""
     store = readstore.fresh()
     start = NOW - timedelta(days=1)
-    for i in range(JOURNAL_PAGE + 1):
+    for i in range(PAGE + 1):
         store.note(start + timedelta(minutes=10 * i), f"line {i}")
     client = await page(store)
     first = await read(client, "/events")

@@ -134,7 +134,9 @@ def _next(board: Dashboard, zone: tzinfo) -> str:
         return f"Next to fill up: {thing(first.finding.key)}, in {about(first.left_s)} ({moment(at, zone, board.at)})."
     unknown = [thing(q.key) for q in board.quiet if not q.why.known]
     if unknown:
-        return f"No forecast yet for {_some(unknown)}."
+        learning = any(q.why is OkSeries.LEARNING for q in board.quiet)
+        when = " The first forecasts come after about 10 min of readings." if learning else ""
+        return f"No forecast yet for {_some(unknown)}.{when}"
     return "Nothing is expected to fill up within a year." if board.quiet or board.places else ""
 
 

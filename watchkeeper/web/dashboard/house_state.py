@@ -1,8 +1,9 @@
 """The state of the house in one line for each thing, also when nothing needs anyone: levels, guests, backups. Pure."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
+from functools import partial
 
 from markupsafe import Markup
 
@@ -17,6 +18,8 @@ from watchkeeper.web.dashboard.dashboard import HIGH_SHARE, Dashboard, Item, unu
 
 SHOWN = 8
 """So many levels, guests and sets are shown; the rest is folded, but no level above HIGH_SHARE ever is."""
+LISTED = 100
+"""So many lines of a folded list are sent; a house has fewer. The rest is counted, and in the page's JSON form."""
 GUEST, SERVICE = "guest ", "service "
 
 
@@ -38,6 +41,14 @@ class Lines:
 
     shown: tuple[Line, ...]
     folded: tuple[Line, ...]
+    more: int = 0
+
+
+def _lines(found: Sequence[Callable[[], Line]], shown: int) -> Lines:
+    """Lines that are made only if they are listed."""
+    made = [make() for make in found[: shown + LISTED]]
+    folded = tuple(replace(each, bar=None) for each in made[shown:])
+    return Lines(tuple(made[:shown]), folded, max(len(found) - len(made), 0))
 
 
 def levels(board: Dashboard, zone: tzinfo) -> Lines:
@@ -52,8 +63,7 @@ def levels(board: Dashboard, zone: tzinfo) -> Lines:
     ]
     ordered = sorted(found, key=lambda each: (-each[1].used / each[1].capacity, each[0].key))
     shown = max(SHOWN, sum(seen.used >= HIGH_SHARE * seen.capacity for _, seen in ordered))
-    made = [_level(item, seen, board, zone) for item, seen in ordered]
-    return Lines(tuple(made[:shown]), tuple(replace(each, bar=None) for each in made[shown:]))
+    return _lines([partial(_level, item, seen, board, zone) for item, seen in ordered], shown)
 
 
 def _level(item: Item, seen: Level, board: Dashboard, zone: tzinfo) -> Line:
@@ -86,8 +96,7 @@ def guests(board: Dashboard) -> Lines:
     """Each guest with its service: whether it runs, and how fast it answers."""
     by_key = {item.key: item for item in board.items}
     states = (item for item in board.items if item.key.quantity == "state" and item.key.subject.startswith(GUEST))
-    made = [_guest(item, by_key) for item in states]
-    return Lines(tuple(made[:SHOWN]), tuple(made[SHOWN:]))
+    return _lines([partial(_guest, item, by_key) for item in states], SHOWN)
 
 
 def _guest(item: Item, by_key: Mapping[SeriesKey, Item]) -> Line:
@@ -103,12 +112,12 @@ def _guest(item: Item, by_key: Mapping[SeriesKey, Item]) -> Line:
 
 def backups(board: Dashboard) -> Lines:
     """Each set of snapshots or backups, and everything else that must happen again: how old, and when it is due."""
-    made = [
-        _backup(item, item.observation, board)
+    found = [
+        partial(_backup, item, item.observation, board)
         for item in board.items
         if isinstance(item.observation, Deadline) and item.observation.period_s is not None
     ]
-    return Lines(tuple(made[:SHOWN]), tuple(made[SHOWN:]))
+    return _lines(found, SHOWN)
 
 
 def _backup(item: Item, seen: Deadline, board: Dashboard) -> Line:

@@ -20,18 +20,21 @@ from watchkeeper.web.dashboard.cards import Card, Past, cards, short
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, QuietSeries
 from watchkeeper.web.dashboard.event_log import LogRow, merged
 from watchkeeper.web.dashboard.event_text import outcome
+from watchkeeper.web.dashboard.house_state import LISTED
 from watchkeeper.web.http.problem_details import title
 from watchkeeper.web.templating import render
 
-JOURNAL_PAGE = 100
+READ_FOR_EACH = 12
+"""Lines that are read for each that is shown: deliveries become marks of the events that are older than they are."""
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Subjects that are OK for the same reason."""
+    """Subjects that are OK for the same reason. more: how many are not listed."""
 
     title: str
     items: tuple[tuple[int, str, str], ...]
+    more: int = 0
 
 
 def group(quiet: Sequence[QuietSeries]) -> list[Group]:
@@ -46,10 +49,10 @@ def group(quiet: Sequence[QuietSeries]) -> list[Group]:
                 whole_name(q.key) if names[thing(q.key)] > 1 else thing(q.key),
                 dashboard_text.summary(q.observation),
             )
-            for q in chosen
+            for q in chosen[:LISTED]
         ]
         if items:
-            groups.append(Group(why.value, tuple(items)))
+            groups.append(Group(why.value, tuple(items), len(chosen) - len(items)))
     return groups
 
 
@@ -164,7 +167,7 @@ def _fresh(board: Dashboard) -> str:
 
 async def recent(context: Context, most: int) -> list[LogRow]:
     """The newest events, each with its deliveries."""
-    return merged(await context.store.events(limit=4 * most), {})[:most]
+    return merged(await context.store.events(limit=READ_FOR_EACH * most), {})[:most]
 
 
 async def events(request: web.Request) -> web.Response:

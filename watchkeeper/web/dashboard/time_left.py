@@ -12,6 +12,7 @@ from watchkeeper.web.charts import time_left_chart
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, Place
+from watchkeeper.web.dashboard.house_state import LISTED
 
 SHOWN = 14
 """So many lines are shown; the rest is folded. An alert or an estimate goes before a due date that is normally met."""
@@ -40,15 +41,16 @@ class Row:
     scale: Markup | None
 
 
-def rows(board: Dashboard, zone: tzinfo) -> tuple[list[Row], list[Row]]:
-    """The lines that are shown and those that are folded, both in the order of time."""
+def rows(board: Dashboard, zone: tzinfo) -> tuple[list[Row], list[Row], int]:
+    """The lines that are shown and those that are folded, both in the order of time, and how many more there are."""
     over = [_over(event, board, zone) for event in (*board.needing, *board.known) if _is_over(event, board)]
     groups = list(_grouped(board.places))
     ranked = sorted(groups, key=lambda g: (g[0].priority is None, not g[0].forecast, g[0].left_s))
     chosen = {id(g[0]) for g in ranked[: max(SHOWN - len(over), 0)]}
     shown = [_ahead(g, board, zone) for g in groups if id(g[0]) in chosen]
-    rest = [replace(_ahead(g, board, zone), scale=None) for g in groups if id(g[0]) not in chosen]
-    return over + shown, rest
+    rest = [g for g in groups if id(g[0]) not in chosen]
+    folded = [replace(_ahead(g, board, zone), scale=None) for g in rest[:LISTED]]
+    return over + shown, folded, len(rest) - len(folded)
 
 
 def _is_over(event: ActiveAlert, board: Dashboard) -> bool:

@@ -27,7 +27,8 @@ rests_on = ["pool skerry"]
 
 MACHINE = """
 mount -t tmpfs machine /run && mkdir -p /run/systemd/system
-mount -t tmpfs machine /opt
+for folder in /opt /usr/local/bin /var/backups; do mount -t tmpfs machine $folder; done
+[ ! -d /usr/local/share/man ] || mount -t tmpfs machine /usr/local/share/man
 mkdir "$1/etc"
 for name in passwd group nsswitch.conf alternatives; do
     [ ! -e /etc/$name ] || cp -a /etc/$name "$1/etc"
@@ -78,15 +79,25 @@ def upgrade(folder: Path, configuration: str, built: str, command: str) -> tuple
 @pytest.mark.parametrize(
     ("built", "command", "status", "reason"),
     [
-        (RELEASE, "deploy/install", 78, "(see above). Nothing was changed"),
-        (UNPACKED, "sh deploy/debian/postinst configure 0.1.0", 1, "(see above). The service was not restarted"),
+        (
+            RELEASE,
+            "deploy/install",
+            78,
+            "config-0.2.0.toml (see above). The installed version and its configuration are",
+        ),
+        (
+            UNPACKED,
+            "sh deploy/debian/postinst configure 0.1.0",
+            1,
+            "config.toml (see above). The service was not restarted",
+        ),
     ],
     ids=["install", "package"],
 )
 def test_old_keys_are_refused_before_anything_changes(
     tmp_path: Path, built: str, command: str, status: int, reason: str
 ) -> None:
-    """Each old key is printed with its line and the edit. No file is written, and no service is touched."""
+    """Each old key is printed with its line and the edit. No service is touched; only a copy to edit is written."""
     ended, printed = upgrade(tmp_path, OLD, built, command)
     assert ended == status, printed
     assert re.findall(r"in line (\d+) write (\S+) instead of (\S+)", " ".join(printed.split())) == [
@@ -94,9 +105,30 @@ def test_old_keys_are_refused_before_anything_changes(
         ("4", "heartbeat", "alive"),
         ("9", "depends_on", "rests_on"),
     ]
-    assert f"does not accept /etc/watchkeeper/config.toml {reason}" in printed
-    assert (tmp_path / "after").read_text() == (tmp_path / "before").read_text()
+    assert f"does not accept /etc/watchkeeper/{reason}" in printed
+    before, after = (set((tmp_path / each).read_text().splitlines()) for each in ("before", "after"))
+    assert {each.split()[0] for each in before ^ after} == (
+        {"/etc/watchkeeper", "/etc/watchkeeper/config-0.2.0.toml"} if command == "deploy/install" else set()
+    )
     assert not (tmp_path / "called").exists()
+
+
+EDITS = "sed -e s/most/max_size/ -e s/alive/heartbeat/ -e s/rests_on/depends_on/ "
+WITH_EDITS = RELEASE + (
+    f'mkdir -p "$home/.venv/bin" && {EDITS} /etc/watchkeeper/config.toml >/etc/watchkeeper/config-0.2.0.toml\n'
+)
+
+
+def test_the_edited_copy_is_put_in_place_with_the_new_version(tmp_path: Path) -> None:
+    """Until then the installed version can start with its own file, which is kept for a roll-back."""
+    kept = 'cp /etc/watchkeeper/config.toml "$1/now"; cp /var/backups/watchkeeper/config-before-0.2.0.toml "$1/kept"'
+    ended, printed = upgrade(tmp_path, OLD, WITH_EDITS, f"{{ deploy/install && {kept}; }}")
+    assert ended == 0, printed
+    assert "config-0.2.0.toml is now /etc/watchkeeper/config.toml" in printed
+    assert (tmp_path / "kept").read_text() == OLD
+    now = (tmp_path / "now").read_text()
+    assert "max_size" in now
+    assert "rests_on" not in now
 
 
 @pytest.mark.parametrize(("before", "configuration"), [("0.1.0", ""), ("", OLD)], ids=["upgrade", "first"])

@@ -61,6 +61,10 @@ class ConfigError(WatchkeeperError):
         super().__init__("\n".join([f"{source} cannot be used:", *(f"  {p}" for p in self.problems)]))
 
 
+class SecretUnreadable(ConfigError):
+    """The only problem is that secrets cannot be read: their files may appear later, on a disk that is mounted late."""
+
+
 class StartError(WatchkeeperError):
     """The daemon cannot start now; the text says what prevents it and what to do."""
 

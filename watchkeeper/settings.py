@@ -215,7 +215,7 @@ def read(path: Path | None = None, *, secrets: Secrets = Secrets.NEEDED) -> load
     try:
         return document.check(known_model(), secrets)
     except ConfigError as error:
-        raise ConfigError(error.source, [_with_reason(each) for each in error.problems]) from None
+        raise type(error)(error.source, [_with_reason(each) for each in error.problems]) from None
 
 
 def unusable_plugins() -> tuple[UnusablePlugin, ...]:

@@ -381,7 +381,7 @@ async def test_a_subject_without_a_guest(station: Station) -> None:
 
 async def test_a_name_that_nothing_has(station: Station) -> None:
     """What is called nearly so is named; and where nothing is watched, that is said."""
-    with pytest.raises(BadQuestion, match="there is no hide-hug here; known: guest hide-hub"):
+    with pytest.raises(BadQuestion, match='nothing here is named "hide-hug"; known: guest hide-hub'):
         await station.ask("hide-hug")
     station.host, station.store.all_series = host(stores=(), guests=()), []
     with pytest.raises(BadQuestion, match="nothing is monitored yet"):

@@ -102,7 +102,7 @@ def test_a_file_that_is_no_database_is_damage(path: Path) -> None:
     path.write_bytes(b"a letter about the hides " * 400)
     before = path.read_bytes()
     for opening in (database.open_writing, database.open_reading):
-        with pytest.raises(StoreDamaged, match="move it aside"):
+        with pytest.raises(StoreDamaged, match="is not a database of watchkeeper: name another file"):
             opening(path)
     assert path.read_bytes() == before
 
@@ -178,8 +178,8 @@ def _error(code: int) -> sqlite3.OperationalError:
 @pytest.mark.parametrize(
     ("code", "kind", "words"),
     [
-        (sqlite3.SQLITE_FULL, StoreFull, "no room left"),
-        (sqlite3.SQLITE_IOERR_SHMSIZE, StoreFull, "no room left"),
+        (sqlite3.SQLITE_FULL, StoreFull, "file system is full"),
+        (sqlite3.SQLITE_IOERR_SHMSIZE, StoreFull, "file system is full"),
         (sqlite3.SQLITE_IOERR_WRITE, StoreError, "look at its disk"),
         (sqlite3.SQLITE_CORRUPT_INDEX, StoreDamaged, "restore a backup"),
         (sqlite3.SQLITE_NOTADB, StoreDamaged, "restore a backup"),

@@ -99,10 +99,12 @@ def test_a_full_disk_refuses_whole_turns_and_nothing_else(tmp_path: Path) -> Non
     said = json.loads(ran.stdout)
     turns = said["turns"]
     assert turns >= 10
-    assert said["words"].startswith(f"there is no room left to write {tmp_path}/watchkeeper.db: free some space")
+    assert said["words"].startswith(
+        f"{tmp_path}/watchkeeper.db cannot be written because its file system is full: free some space"
+    )
     assert said["all"] == said["again"] == [turns, turns]
     assert said["together"] == ["StoreFull"] * 3
-    assert "no room" in said["opening"]
+    assert "file system is full" in said["opening"]
     assert said["after"] == turns + 1
     assert said["integrity"] == "ok"
 

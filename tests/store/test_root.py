@@ -299,7 +299,7 @@ def test_roots_own_database_is_no_others_affair(backup: Path, tmp_path: Path) ->
     asyncio.run(_fill(path, 3))
     path.with_name("watchkeeper.db.lock").unlink()
     path.with_name("watchkeeper.db.lock").symlink_to(tmp_path / "new")
-    with pytest.raises(StartError, match="is a link, and no link is followed here"):
+    with pytest.raises(StartError, match="is a link, and links are not followed here"):
         asyncio.run(_fill(path, 4))
     path.with_name("watchkeeper.db.lock").unlink()
     os.mkfifo(path.with_name("watchkeeper.db.lock"))

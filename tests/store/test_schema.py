@@ -87,7 +87,7 @@ async def test_a_later_version_is_refused(path: Path, *, read_only: bool) -> Non
     async with await Store.open(path):
         pass
     _change(path, f"PRAGMA user_version = {schema.VERSION + 1}")
-    with pytest.raises(StoreTooNew, match=f"form {schema.VERSION + 1} of a later version.*install that version"):
+    with pytest.raises(StoreTooNew, match=f"format {schema.VERSION + 1} of a later version.*install that version"):
         await Store.open(path, read_only=read_only)
 
 
@@ -121,7 +121,7 @@ async def test_a_missing_table_is_damage(path: Path, *, read_only: bool) -> None
 
 
 async def test_a_command_does_not_migrate(path: Path) -> None:
-    """The error for an older form says to start the daemon; a reader changes nothing itself."""
+    """The error for an older format says to start the daemon; a reader changes nothing itself."""
     async with await Store.open(path):
         pass
     _change(path, "PRAGMA user_version = 0")

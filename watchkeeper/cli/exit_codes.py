@@ -13,6 +13,7 @@ from watchkeeper.errors import (
     InputError,
     InputMissing,
     OutputError,
+    SecretUnreadable,
     StoreDamaged,
     StoreFull,
     StoreMissing,
@@ -43,7 +44,7 @@ MEANING = {
     Exit.NEEDS_YOU: "done, and something needs you, or the answer is no",
     Exit.USAGE: "wrong usage: an unknown command, option or name, or a wrong value",
     Exit.DATA: "an input file or the database is damaged, or has the wrong format",
-    Exit.NO_INPUT: "an input file or the database does not exist or cannot be read",
+    Exit.NO_INPUT: "an input file, a secret or the database does not exist or cannot be read",
     Exit.UNAVAILABLE: "something needed is not available, such as a port or a locked database",
     Exit.SOFTWARE: "a defect in watchkeeper; please report it with what was printed",
     Exit.CANNOT_CREATE: "an output file cannot be created",
@@ -55,6 +56,7 @@ MEANING = {
 """Every code, as the help and the manual say it."""
 
 _OF_ERROR = (
+    (SecretUnreadable, Exit.NO_INPUT),
     (ConfigError, Exit.CONFIG),
     (AccessDenied, Exit.NO_PERMISSION),
     (InputMissing, Exit.NO_INPUT),

@@ -22,7 +22,7 @@ from watchkeeper.config.errors.problems import FoundProblem, translate, unknown_
 from watchkeeper.config.fields import as_written
 from watchkeeper.config.paths import config_places
 from watchkeeper.config.secrets import Secrets, check
-from watchkeeper.errors import ConfigError, Problem
+from watchkeeper.errors import ConfigError, Problem, SecretUnreadable
 from watchkeeper.os_errors import remedy
 
 M = TypeVar("M", bound=BaseModel)
@@ -91,9 +91,10 @@ def check_document(
     today = deprecations.translate(document, text)
     settings, found, warnings = _look(model, today.document, secrets)
     wrong = [FoundProblem(*each) for each in (*today.found, *environment.outdated(os.environ))]
-    wrong += [FoundProblem(today.place(one.keys), one.what) for one in found]
+    wrong += [FoundProblem(today.place(one.keys), one.what, one.may_pass) for one in found]
     if wrong or settings is None:
-        raise ConfigError(NO_FILE if path is None else str(path), _problems(wrong, document))
+        kind = SecretUnreadable if wrong and all(one.may_pass for one in wrong) else ConfigError
+        raise kind(NO_FILE if path is None else str(path), _problems(wrong, document))
     return Loaded(settings, path, tuple(warnings))
 
 
@@ -167,7 +168,8 @@ def _look(
             draft.leave_out((one.keys for one in found), tables=turn > 0)
             continue
         unreadable, warnings = check(settings, secrets)
-        return settings, [*wrong, *(FoundProblem(draft.original(keys), what) for keys, what in unreadable)], warnings
+        wrong += [FoundProblem(draft.original(keys), why, may_pass=passes) for keys, why, passes in unreadable]
+        return settings, wrong, warnings
     return None, wrong, []
 
 

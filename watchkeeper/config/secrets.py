@@ -7,7 +7,7 @@ import os
 import stat
 from collections.abc import Iterator, Mapping
 from enum import Enum
-from typing import Any
+from typing import Any, NamedTuple
 
 from pydantic import BaseModel
 
@@ -40,15 +40,23 @@ def sources(value: Any, at: Place = ()) -> Iterator[tuple[Place, SecretSource]]:
             yield from sources(each, (*at, index))
 
 
-def check(settings: BaseModel, how: Secrets) -> tuple[list[tuple[Place, str]], list[str]]:
-    """Read every secret once: places of unreadable ones with the reason, and a warning for each world-readable file."""
-    wrong: list[tuple[Place, str]] = []
+class Unreadable(NamedTuple):
+    """A secret that cannot be read, and why. may_appear: it is a file that may be there later."""
+
+    place: Place
+    why: str
+    may_appear: bool = False
+
+
+def check(settings: BaseModel, how: Secrets) -> tuple[list[Unreadable], list[str]]:
+    """Read every secret once: the unreadable ones, and a warning for each file that everybody can read."""
+    wrong: list[Unreadable] = []
     warnings: list[str] = []
     for at, source in sources(settings) if how is not Secrets.LEFT_ALONE else ():
         if source.credential is not None and not os.environ.get("CREDENTIALS_DIRECTORY"):
             _no_systemd(at, source.credential, wrong, warnings if how is Secrets.LOOKED_AT else None)
-        elif trouble := _trouble(source):
-            wrong.append((at, trouble))
+        elif (found := _unreadable(at, source)) is not None:
+            wrong.append(found)
         elif source.file is not None and _open_to_all(source):
             warnings.append(
                 f"{format_location(at)}: every user of this host can read {source.file}; run: chmod 600 {source.file}"
@@ -56,7 +64,7 @@ def check(settings: BaseModel, how: Secrets) -> tuple[list[tuple[Place, str]], l
     return wrong, warnings
 
 
-def _no_systemd(at: Place, name: str, wrong: list[tuple[Place, str]], warnings: list[str] | None) -> None:
+def _no_systemd(at: Place, name: str, wrong: list[Unreadable], warnings: list[str] | None) -> None:
     """A credential without systemd: a warning if that is acceptable, else a problem."""
     if warnings is not None:
         warnings.append(
@@ -67,18 +75,19 @@ def _no_systemd(at: Place, name: str, wrong: list[tuple[Place, str]], warnings: 
         f'the credential "{name}" comes from systemd, and $CREDENTIALS_DIRECTORY is not set here; '
         f"add LoadCredential={name}:/path/of/the/secret to the unit, or name a file"
     )
-    wrong.append((at, trouble))
+    wrong.append(Unreadable(at, trouble))
 
 
-def _trouble(source: SecretSource) -> str:
+def _unreadable(at: Place, source: SecretSource) -> Unreadable | None:
     what = f'the credential "{source.credential}"' if source.file is None else f"the secret in {source.file}"
     try:
         source.read()
     except OSError as error:
-        return f"{what} cannot be read: {os.strerror(error.errno or 0)}; {remedy(error, _remedy(source, error))}"
+        why = f"{what} cannot be read: {os.strerror(error.errno or 0)}; {remedy(error, _remedy(source, error))}"
+        return Unreadable(at, why, may_appear=source.file is not None)
     except ValueError as error:
-        return f"{what} {error}; {source.remedy}"
-    return ""
+        return Unreadable(at, f"{what} {error}; {source.remedy}")
+    return None
 
 
 def _remedy(source: SecretSource, error: OSError) -> str:

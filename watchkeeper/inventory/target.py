@@ -56,7 +56,7 @@ def find(name: str, settings: Settings, host: HostNow, series: Sequence[Series])
         return _target(store.key.subject, guests, (store,), (store.key.subject,), ties, series)
     subject = next((each for each in (name, f"service {name}") if each in subjects), None)
     if subject is None:
-        raise BadQuestion(f"there is no {clean(name, 80)} here; {_near(name, host, subjects)}")
+        raise BadQuestion(f'nothing here is named "{clean(name, 80)}"; {_near(name, host, subjects)}')
     beneath = set(ties.dependencies_of(subject))
     guests = tuple(g for g in host.guests if f"{GUEST}{g.name}" in beneath)
     return _of_guests(subject, guests, host, (subject,), ties, series)

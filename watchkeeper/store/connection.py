@@ -112,7 +112,7 @@ def _check_readable(conn: sqlite3.Connection, path: Path) -> None:
     if schema.is_empty(conn):
         raise none_yet(path)
     if schema.check_ours(conn, path) < schema.VERSION:
-        raise StoreError(f"{path} has an older form: start the daemon once, which brings it up to date")
+        raise StoreError(f"{path} was written by an earlier version: start the daemon once, which converts it")
     schema.check_tables(conn, path)
 
 
@@ -162,6 +162,8 @@ def translate_error(error: sqlite3.Error, path: Path) -> StoreError:
         # allocation).
         case sqlite3.SQLITE_IOERR if extended == sqlite3.SQLITE_IOERR_SHMSIZE or not _has_room(path):
             return _full(path)
+        case sqlite3.SQLITE_NOTADB if not _has_header(path):
+            return StoreDamaged(f"{path} is not a database of watchkeeper: name another file, or move this one away")
         case sqlite3.SQLITE_CORRUPT | sqlite3.SQLITE_NOTADB:
             return StoreDamaged(
                 f"{path} is damaged ({error}): move it aside together with its -wal and -shm files, "
@@ -177,8 +179,17 @@ def translate_error(error: sqlite3.Error, path: Path) -> StoreError:
             return StoreError(f"{path}: {error}")
 
 
+def _has_header(path: Path) -> bool:
+    """Does the file begin as every SQLite database does (https://www.sqlite.org/fileformat.html, 1.3)?"""
+    try:
+        with path.open("rb") as file:
+            return file.read(16) == b"SQLite format 3\0"
+    except OSError:
+        return True
+
+
 def _full(path: Path) -> StoreFull:
-    return StoreFull(f"there is no room left to write {path}: free some space on its file system")
+    return StoreFull(f"{path} cannot be written because its file system is full: free some space there")
 
 
 def _why_not_opened(path: Path) -> str:

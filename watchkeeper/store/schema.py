@@ -150,7 +150,7 @@ def check_ours(conn: sqlite3.Connection, path: Path) -> int:
     version = _pragma(conn, "user_version")
     if version > VERSION:
         raise StoreTooNew(
-            f"{path} has the form {version} of a later version of watchkeeper, and this one knows up to {VERSION}: "
+            f"{path} has format {version} of a later version of watchkeeper, and this one knows up to {VERSION}: "
             "install that version again, or restore a backup made before it"
         )
     return version

@@ -91,7 +91,7 @@ def test_a_file_of_no_use(run: Run, database: Path, tmp_path: Path) -> None:
     before = database.read_bytes()
     result = run("restore", str(letter))
     assert result.exit_code == Exit.DATA
-    assert f"{letter} is damaged" in result.stderr
+    assert f"{letter} is not a database of watchkeeper" in result.stderr
     assert database.read_bytes() == before
 
 

@@ -108,7 +108,7 @@ def test_after_a_change(silent: Path) -> None:
     ("argv", "said"),
     [
         (["preflight"], "Missing argument 'SUBJECT'"),
-        (["preflight", "tode"], "there is no tode here; known: service tide"),
+        (["preflight", "tode"], 'nothing here is named "tode"; known: service tide'),
         (["preflight", "tide", "--since", "2026-11-25"], "use it with --after"),
         (["preflight", "tide", "--after", "--since", "yesterday"], "'yesterday' is not a time; write one such as"),
         (["preflight", "tide", "--after", "--since", "2099-01-01"], "since is in the future"),

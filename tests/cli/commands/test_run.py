@@ -53,7 +53,7 @@ def test_it_prints_the_pages_address_and_ends_as_asked(daemon: subprocess.Popen[
 
 
 def test_a_second_one_on_the_same_database_cannot_run(daemon: subprocess.Popen[str], config: Path) -> None:
-    """Exit code 3, one plain line, and the first goes on."""
+    """Exit code 69, one plain line, and the first goes on."""
     page_of(daemon)
     second = start(config)
     out, err = second.communicate(timeout=30)
@@ -63,8 +63,26 @@ def test_a_second_one_on_the_same_database_cannot_run(daemon: subprocess.Popen[s
     assert daemon.poll() is None
 
 
+def test_a_secret_that_is_not_there_yet_can_be_tried_again(config: Path) -> None:
+    """Exit code 66, with which the unit starts the daemon again: a file may be on a disk that is mounted late."""
+    secret = config.with_name("secret")
+    wanted = f'[[probe]]\nkind = "job"\nname = "nightly"\nwithin = "1d"\ntoken = {{ file = "{secret}" }}\n'
+    config.write_text(config.read_text() + wanted)
+    process = start(config)
+    out, err = process.communicate(timeout=60)
+    assert (process.returncode, out) == (66, "")
+    assert f"the secret in {secret} cannot be read: No such file or directory" in err
+    unit = (Path(__file__).parents[3] / "deploy/systemd/watchkeeper.service").read_text()
+    assert "Restart=on-failure\n" in unit
+    assert "\nRestartPreventExitStatus=64 78\n" in unit
+    config.write_text(config.read_text() + '[[probe]]\nkind = "htpp"\n')
+    wrong = start(config)
+    wrong.communicate(timeout=60)
+    assert wrong.returncode == 78  # what nobody but the operator can repair
+
+
 def test_a_wrong_configuration_starts_nothing(config: Path) -> None:
-    """Exit code 2, every problem on stderr, and no database has been made."""
+    """Exit code 78, every problem on stderr, and no database has been made."""
     config.write_text(config.read_text() + '[[probe]]\nkind = "htpp"\n[[notifier]]\nkind = "mail"\n')
     process = start(config)
     out, err = process.communicate(timeout=30)
@@ -139,6 +157,6 @@ def test_a_database_of_a_later_version_is_left_alone(config: Path) -> None:
     conn.close()
     before = database.read_bytes()
     told = told_at_start(config, 65)
-    assert "has the form 999 of a later version of watchkeeper" in told
+    assert "has format 999 of a later version of watchkeeper" in told
     assert "install that version again, or restore a backup made before it" in told
     assert database.read_bytes() == before

@@ -28,7 +28,8 @@ from watchkeeper.model.alert import Concern, State
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.mqtt import mqtt
-from watchkeeper.notifiers.mqtt.connection import Publication
+from watchkeeper.notifiers.mqtt.connection import Broker as ConnectionTo
+from watchkeeper.notifiers.mqtt.connection import Link, Publication
 from watchkeeper.notifiers.mqtt.mqtt import LONGEST_LEVEL, Mqtt, MqttSettings, level
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.notifiers.registry import make_notifier
@@ -119,11 +120,25 @@ async def test_the_last_will(running: Broker) -> None:
             assert link is not None
             sock: Any = link._client.socket()
             sock.shutdown(2)  # like a power cut or a pulled plug
-            await until(lambda: len(reader.got) >= 5)
-        await until(lambda: reader.got[-1][1] == b"ended")
-    watch = [payload for topic, payload, _ in reader.got if topic == "watchkeeper/watch"]
-    assert watch == [b"kept", b"lost", b"kept", b"ended"]
-    assert await asyncio.to_thread(kept, running.port) | {SPACE: b""} == {"watchkeeper/watch": b"ended", SPACE: b""}
+            await until(lambda: len(reader.got) >= 6)
+        await until(lambda: reader.got[-1][1] == b"stopped")
+    words = [payload for topic, payload, _ in reader.got if topic == "watchkeeper/daemon"]
+    assert words == [b"running", b"lost", b"running", b"stopped"]
+    assert await asyncio.to_thread(kept, running.port) | {SPACE: b""} == {"watchkeeper/daemon": b"stopped", SPACE: b""}
+
+
+async def test_the_topic_of_the_first_version_is_deleted(running: Broker) -> None:
+    """0.1.0 left a retained `watch`: it would say for ever that a daemon runs."""
+    first = Publication("watchkeeper/watch", b"kept", retain=True)
+    link = Link(ConnectionTo("127.0.0.1", running.port, None, None, None))
+    await link.open(30.0)
+    await link.publish(first)
+    await link.close()
+    assert (await asyncio.to_thread(kept, running.port))["watchkeeper/watch"] == b"kept"
+    with await asyncio.to_thread(Reader, running.port) as reader:
+        async with attended(panel(running.port)):
+            await until(lambda: ("watchkeeper/watch", b"") in [each[:2] for each in reader.got])
+    assert "watchkeeper/watch" not in await asyncio.to_thread(kept, running.port)
 
 
 async def test_the_outbox_holds_the_connection(running: Broker) -> None:
@@ -134,8 +149,8 @@ async def test_the_outbox_holds_the_connection(running: Broker) -> None:
         await until(lambda: reader.got)
         await outbox.close(1)
         await task
-        await until(lambda: len(reader.got) == 2)
-    assert [payload for _, payload, _ in reader.got] == [b"kept", b"ended"]
+        await until(lambda: reader.got[-1][1] == b"stopped")
+    assert [payload for topic, payload, _ in reader.got if topic == "watchkeeper/daemon"] == [b"running", b"stopped"]
 
 
 async def test_a_broker_that_comes_back(

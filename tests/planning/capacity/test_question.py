@@ -18,8 +18,8 @@ GIB = 2**30
         (Question(disk_bytes=GIB, written_bytes=2 * GIB), "more is written at once than the disk can hold"),
         (Question(memory_bytes=GIB, grows_bytes_per_day=1.0), "growth is given without a disk"),
         (Question(memory_bytes=GIB, reserved=True), "reserved is given without a disk"),
-        (Question(enlarges="hide-hob", memory_bytes=GIB), "there is no guest hide-hob here; known: hide-hub"),
-        (Question(disk_bytes=GIB, store="pool skery"), "there is no store pool skery here; known: pool skerry"),
+        (Question(enlarges="hide-hob", memory_bytes=GIB), 'there is no guest "hide-hob" here; known: hide-hub'),
+        (Question(disk_bytes=GIB, store="pool skery"), 'there is no store "pool skery" here; known: pool skerry'),
         (Question(disk_bytes=GIB, store="vg0/guests", reserved=True), "a thin volume cannot be reserved"),
         (Question(host_disk_bytes=GIB), "choose one of pool skerry, thin pool vg0/guests"),
         (Question(enlarges="ringing-db", disk_bytes=GIB), "the disks of ringing-db are on pool skerry, thin pool"),
@@ -37,7 +37,7 @@ def test_a_host_without_stores_and_guests_says_so() -> None:
     bare = HostNow(HOUSE.at, GIB, GIB, 1)
     with pytest.raises(BadQuestion, match="no store that could hold a disk is visible here"):
         check(Question(disk_bytes=GIB), bare)
-    with pytest.raises(BadQuestion, match="there is no guest hide-hub here; no guest is visible at all"):
+    with pytest.raises(BadQuestion, match='there is no guest "hide-hub" here; no guest is visible at all'):
         check(Question(enlarges="hide-hub", memory_bytes=GIB), bare)
 
 

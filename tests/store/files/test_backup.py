@@ -136,7 +136,8 @@ def test_a_full_disk_leaves_the_copy_of_before(path: Path, tmp_path: Path) -> No
     )
     assert ran.returncode == 0, ran.stderr
     said, content, names = json.loads(ran.stdout)
-    assert said.startswith(f"there is no room left to write {folder}/.copy.db.")
+    assert said.startswith(f"{folder}/.copy.db.")
+    assert "cannot be written because its file system is full" in said
     assert content == "the copy of before"
     assert names == ["copy.db"]
 
@@ -287,7 +288,7 @@ def _gone(backup: Path) -> None:
     ("spoil", "kind", "words"),
     [
         (_empty, StoreDamaged, "holds no database"),
-        (_letter, StoreDamaged, "is damaged"),
+        (_letter, StoreDamaged, "is not a database of watchkeeper"),
         (_others, StoreDamaged, "is not a database of watchkeeper"),
         (_later, StoreTooNew, "later version"),
         (_torn, StoreDamaged, "is damaged"),

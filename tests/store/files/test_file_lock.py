@@ -64,7 +64,7 @@ def test_no_room_for_the_file_is_told_as_such(monkeypatch: pytest.MonkeyPatch, t
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(os, "open", full)
-    with pytest.raises(StoreFull, match="no room to make"):
+    with pytest.raises(StoreFull, match="cannot be created"):
         file_lock.make_database_file(tmp_path / "watchkeeper.db")
 
 

@@ -194,7 +194,7 @@ def test_a_file_of_something_else_is_left_alone(path: Path, content: bytes) -> N
     """A file that was never a watchkeeper database is refused, not set aside."""
     path.parent.mkdir()
     path.write_bytes(content)
-    with pytest.raises(StoreDamaged, match="move it"):
+    with pytest.raises(StoreDamaged, match="is not a database of watchkeeper"):
         asyncio.run(Store.open(path, repair_at=START))
     assert path.read_bytes() == content
 

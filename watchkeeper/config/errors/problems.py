@@ -76,10 +76,14 @@ def _ordinal(number: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class FoundProblem:
-    """A problem and its location as keys, from which the document order is derived."""
+    """A problem and its location as keys, from which the document order is derived.
+
+    may_pass: it may be gone at the next start although nobody changes the document.
+    """
 
     keys: Place
     what: str
+    may_pass: bool = False
 
     def problem(self, document: Mapping[str, Any], variables: Mapping[Keys, str]) -> Problem:
         """The problem as it is reported. variables: places that the environment set."""

@@ -1,8 +1,8 @@
 """Publish messages on the operator's own MQTT 5 broker, for the lamps, panels and automations of the house.
 
 Under the topic of the settings (`watchkeeper` by default):
-  watch                             retained: `kept`; `lost` is the last will, which the broker publishes when the
-                                    connection is lost; `ended` after a stop
+  daemon                            retained: `running`; `lost` is the last will, which the broker publishes when the
+                                    connection is lost; `stopped` after a stop
   messages                          each message once, not retained: for what reacts to news
   state/SUBJECT/QUANTITY/CONCERN    retained: the newest message about it, for what shows the current state
 
@@ -125,6 +125,7 @@ class Mqtt:
         self._settings = settings
         self._link: Link | None = None
         self._newest: dict[str, datetime] = {}
+        self._first_topic_deleted = False
 
     @property
     def name(self) -> str:
@@ -175,7 +176,8 @@ class Mqtt:
         """Open the connection and hold it until it is lost; return the number of tries to count from then."""
         link = await self._opened(will=True)
         try:
-            await link.publish(self._watch("kept"))
+            await link.publish(self._daemon("running"))
+            await self._delete_first_topic(link)
             self._link, tries = link, 0
             log.info("%s: connected", self.name, extra=about(Event.CONNECTED, notifier=self.name))
             why = await link.lost()
@@ -193,7 +195,7 @@ class Mqtt:
     async def _say_ended(self, link: "Link") -> None:
         try:
             async with asyncio.timeout(FAREWELL_S):
-                await link.publish(self._watch("ended"))
+                await link.publish(self._daemon("stopped"))
         except (DeliveryError, OSError):
             return  # the last will then says `lost`, which is true as well
 
@@ -214,7 +216,7 @@ class Mqtt:
             password = await asyncio.to_thread(read_secret, source, f"{self.name}: password")
         context = await trust(settings.ca_file) if settings.security == "tls" else None
         broker = Broker(settings.server, settings.effective_port, context, settings.user, password)
-        link = Link(broker, self._watch("lost") if will else None)
+        link = Link(broker, self._daemon("lost") if will else None)
         try:
             await link.open(settings.timeout)
         except BaseException:
@@ -222,10 +224,18 @@ class Mqtt:
             raise
         return link
 
-    def _watch(self, word: str) -> "Publication":
+    async def _delete_first_topic(self, link: "Link") -> None:
+        """What version 0.1.0 kept of itself on the broker is deleted by an empty message (MQTT 5.0, 3.3.1.3)."""
         from watchkeeper.notifiers.mqtt.connection import Publication  # noqa: PLC0415  an extra
 
-        return Publication(f"{self._settings.topic}/watch", word.encode(), retain=True, media_type="text/plain")
+        if not self._first_topic_deleted:
+            await link.publish(Publication(f"{self._settings.topic}/watch", b"", retain=True))
+            self._first_topic_deleted = True
+
+    def _daemon(self, word: str) -> "Publication":
+        from watchkeeper.notifiers.mqtt.connection import Publication  # noqa: PLC0415  an extra
+
+        return Publication(f"{self._settings.topic}/daemon", word.encode(), retain=True, media_type="text/plain")
 
     async def _publish(self, link: "Link", message: Message) -> None:
         from watchkeeper.notifiers.mqtt.connection import Publication  # noqa: PLC0415  an extra

@@ -81,7 +81,7 @@ def guest_named(name: str, host: HostNow) -> GuestNow:
     found = next((each for each in host.guests if each.name == name), None)
     if found is None:
         near = _near(name, [each.name for each in host.guests], "guest")
-        raise BadQuestion(f"there is no guest {clean(name)} here; {near}", "enlarge")
+        raise BadQuestion(f'there is no guest "{clean(name)}" here; {near}', "enlarge")
     return found
 
 
@@ -111,7 +111,7 @@ def _named(question: Question, host: HostNow) -> StoreNow:
     found = next((each for each in host.stores if name in (each.key.subject, _own_name(each))), None)
     if found is None:
         subjects = [each.key.subject for each in host.stores]
-        raise BadQuestion(f"there is no store {clean(name)} here; {_near(name, subjects, 'store')}", "store")
+        raise BadQuestion(f'there is no store "{clean(name)}" here; {_near(name, subjects, "store")}', "store")
     if question.reserved and found.kind is StoreKind.THIN:
         raise BadQuestion(
             f"{clean(found.key.subject)} holds only thin volumes, and a thin volume cannot be reserved", "reserved"

@@ -60,11 +60,11 @@ def refuse_strangers(path: Path, owner: Owner) -> None:
             raise refusal(each, error) from error
         if not stat.S_ISREG(status.st_mode):
             what = "a link" if stat.S_ISLNK(status.st_mode) else "no file"
-            raise StoreError(f"{each} is {what}: see what it is, take it away, and run this again")
+            raise StoreError(f"{each} is {what}: check what it is, remove it, and run this again")
         if status.st_uid != owner.uid:
             raise StoreError(
                 f"{each} belongs to {user(status.st_uid)} and its folder to {owner}: "
-                "give it to that user (chown), or take it away"
+                "give it to that user (chown), or remove it"
             )
 
 
@@ -78,9 +78,9 @@ def make_folder(folder: Path) -> None:
 def refusal(path: Path, error: OSError) -> StartError | StoreFull:
     """The error where a file cannot be made."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return StoreFull(f"there is no room to make {path} ({error.strerror}): free some space on its file system")
+        return StoreFull(f"{path} cannot be created ({error.strerror}): free some space on its file system")
     if error.errno == errno.ELOOP:
-        return StartError(f"{path} is a link, and no link is followed here: take it away")
+        return StartError(f"{path} is a link, and links are not followed here: remove it")
     return StartError(
         f"{path} cannot be opened for writing ({error.strerror}): "
         + remedy(error, "give this user the right to write there, or name another place for the database")

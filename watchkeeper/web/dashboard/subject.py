@@ -250,7 +250,7 @@ def find(every: Sequence[Series], wanted: str) -> Series:
     for each in every:
         if wanted in {str(each.id), each.key.subject}:
             return each
-    raise not_found(f"There is no subject {clean(wanted, 80)}.")
+    raise not_found(f'There is no subject "{clean(wanted, 80)}".')
 
 
 def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetime, context: Context) -> AlertRow:

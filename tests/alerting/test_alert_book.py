@@ -65,8 +65,8 @@ def test_a_finding_moves_its_alert_alone() -> None:
 def test_a_finding_that_asks_for_nothing_concerns_an_alert_that_is_not_at_rest() -> None:
     """One that stands, waits, is held, is shelved or is owed: a step may move it. A normal one stays as it is."""
     book = AlertBook()
-    assert not book.concerned(asks(None))
-    assert book.concerned(asks(Priority.CAUTION))
+    assert not book.concerned([asks(None)])
+    assert book.concerned([asks(Priority.CAUTION)])
     normal = Alert(HUB, Concern.NOT_ANSWERING)
     for busy in (
         STANDING,
@@ -77,10 +77,10 @@ def test_a_finding_that_asks_for_nothing_concerns_an_alert_that_is_not_at_rest()
         replace(normal, shelved_until=NOW),
     ):
         book.put(busy)
-        assert book.concerned(asks(None)), busy
+        assert book.concerned([asks(None)]), busy
         book.put(normal)
-        assert not book.concerned(asks(None))
-    assert AlertBook([STANDING]).concerned(asks(None))
+        assert not book.concerned([asks(None)])
+    assert AlertBook([STANDING]).concerned([asks(None)])
 
 
 def test_who_is_held_by_whom_in_their_order() -> None:

@@ -50,9 +50,9 @@ class AlertBook:
         found = self._alerts.get((key, concern))
         return None if found is None else found.priority
 
-    def concerned(self, found: Finding) -> bool:
-        """Return whether a finding can change anything. Most cannot: no priority, and the alert is at rest."""
-        return found.priority is not None or (found.key, found.concern) in self._busy
+    def concerned(self, findings: Iterable[Finding]) -> list[Finding]:
+        """The findings that can change anything. Most cannot: no priority, and the alert is at rest."""
+        return [found for found in findings if found.priority is not None or (found.key, found.concern) in self._busy]
 
     def put(self, alert: Alert) -> None:
         """Replace an alert by its new version."""

@@ -124,9 +124,10 @@ class Pipeline:
         unit = UnitOfWork()
         now = self._look_at_clocks(unit)
         entries = self._record(unit, probe, observed, own, now)
-        for entry, findings in self._evaluate(entries, now):
+        evaluated = self._evaluate(entries, now)
+        unit.found([found for _, findings in evaluated for found in findings])
+        for entry, findings in evaluated:
             self._move(unit, entry, findings, now)
-            unit.found(findings)
             if entry.evaluator.forecast is not None:
                 unit.forecast(self.state.forecasts.note_level(entry.evaluator))
         self._settle(unit, now)
@@ -189,7 +190,7 @@ class Pipeline:
         """Move a series' alerts according to the findings; return whether any moved."""
         moved, limits = False, entry.evaluator.rules
         concerned = entry.evaluator.bad_since is not None
-        for found in filter(self.state.book.concerned, findings):
+        for found in self.state.book.concerned(findings):
             concerned = True
             for move in self.correlation.step(found, now, limits.delays(found.concern)):
                 moved = True

@@ -13,7 +13,7 @@ import json
 import math
 import types
 import typing
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from enum import Enum
 from functools import cached_property, lru_cache
@@ -65,6 +65,13 @@ class Codec(Generic[T]):
             raise StoreError(f"{_odd_place(value)} is {odd}: only finite numbers can be stored") from odd
         except (TypeError, KeyError) as error:
             raise StoreError(f"a {type(value).__name__} cannot be stored: {error!r}") from error
+
+    def dumps_each(self, values: Sequence[T]) -> list[str]:
+        """The text of each. Raises StoreError as dumps() does."""
+        try:
+            return [*map(self._write, values)]
+        except (_NotFinite, TypeError, KeyError):
+            return [self.dumps(value) for value in values]
 
     def loads(self, text: str) -> T:
         """The value. Raises Unreadable where the text does not fit the type."""

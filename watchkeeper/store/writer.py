@@ -102,8 +102,9 @@ class Writer:
         """Write all of a unit of work. Raises StoreError for what cannot be stored, sqlite3.Error."""
         seen_at = self._write_seen(commit.seen)
         if commit.findings:
-            found = [(key_column(f.key), f.concern.value, FINDING.dumps(f)) for f in commit.findings]
-            self._conn.executemany(_FINDING, [(*each, checked_rows.checksum_of_three(*each)) for each in found])
+            texts = FINDING.dumps_each(commit.findings)
+            found = [(key_column(f.key), f.concern.value, text) for f, text in zip(commit.findings, texts, strict=True)]
+            self._conn.executemany(_FINDING, checked_rows.with_checksums(found))
         for alert in commit.alerts:
             self._write_alert(alert)
         for line in commit.events:
@@ -188,15 +189,16 @@ class Writer:
     def _write_seen(self, seen: tuple[Seen, ...]) -> datetime | None:
         """Gather what was seen; returns its newest instant."""
         newest, at, at_ms, at_us = None, None, 0, 0
-        for each in seen:
+        latest = []
+        for each, text in zip(seen, OBSERVATION.dumps_each([each.observation for each in seen]), strict=True):
             found = each.observation
             if each.at is not at:  # the observations of a unit of work share their instant
                 at, at_ms, at_us = each.at, to_ms(each.at), to_us(each.at)
                 newest = at if newest is None else max(newest, at)
             series = self._series_of(each, found)
             self._samples.append((series, at_ms, *sample_of(found)))
-            text = OBSERVATION.dumps(found)
-            self._latest.append((series, at_us, text, checked_rows.checksum_of_three(series, at_us, text)))
+            latest.append((series, at_us, text))
+        self._latest += checked_rows.with_checksums(latest)
         return newest
 
     def _series_of(self, seen: Seen, found: Observation) -> int:

@@ -31,7 +31,7 @@ import psutil
 from tests.support.daemon import Daemon
 
 BARE = "asyncio"
-CORE = "asyncio, sqlite3, click, pydantic, pydantic.networks, apscheduler.schedulers.asyncio, numpy, psutil, tomllib"
+CORE = "asyncio, sqlite3, click, pydantic_settings, apscheduler.schedulers.asyncio, numpy, psutil, tomllib"
 WITH_PAGE = f"{CORE}, aiohttp.web, jinja2"
 """What a daemon imports of others at the start, and with the first page."""
 
@@ -39,7 +39,7 @@ PARTS = {
     "the interpreter and asyncio": "asyncio",
     "SQLite": "sqlite3",
     "command line": "click",
-    "models": "pydantic.main, pydantic.networks",
+    "models": "pydantic.main, pydantic.networks, pydantic_settings",
     "scheduler": "apscheduler.schedulers.asyncio",
     "arithmetic": "numpy",
     "processes": "psutil",

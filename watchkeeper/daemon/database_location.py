@@ -11,12 +11,11 @@ from typing import Protocol
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ProbeError, StoreError
-from watchkeeper.model.observation import Condition, Observation, SeriesKey
+from watchkeeper.model.observation import Condition, Observation
 from watchkeeper.probes.base import BaseProbe
+from watchkeeper.probes.own.self_check import LOCATION
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.store.recovery.location import Location
-
-KEY = SeriesKey("watchkeeper", "database location")
 
 LABEL = " database location"
 """Among the probes; no configured probe can have this name, because names are stripped."""
@@ -45,7 +44,7 @@ class DatabaseLocation(BaseProbe):
         except (StoreError, OSError) as error:
             raise ProbeError(f"the file of the database cannot be checked: {error}") from error
         reason = reason_of(found)
-        return [Condition(KEY, ok=not reason, reason=reason, grave=True)]
+        return [Condition(LOCATION, ok=not reason, reason=reason, grave=True)]
 
     def watched(self) -> ScheduledProbe:
         """The probe for the schedule."""

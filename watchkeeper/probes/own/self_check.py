@@ -24,6 +24,9 @@ from watchkeeper.probes.base import OwnDatabase, ProbeContext
 SUBJECT = "watchkeeper"
 
 STORED_ROWS = SeriesKey(SUBJECT, "stored rows")
+LOCATION = SeriesKey(SUBJECT, "database location")
+"""Whether the open database still has its name; a probe of the daemon's own reports it (daemon/database_location.py).
+"""
 
 REPORTED_FOR = timedelta(days=7)
 """How long a damaged row is reported. A failing disk damages the next row within that time; a single fault is over."""

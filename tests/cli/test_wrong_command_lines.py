@@ -63,6 +63,11 @@ OTHERS = [
     (Exit.CONFIG, ("status", "--config", "{folder}/none.toml")),
     (Exit.CONFIG, ("status", "--config", BYTES)),
     (Exit.CONFIG, ("check-config", "--config", "{folder}")),
+    (Exit.CONFIG, ("check-config", "--config", "{folder}/pipe")),
+    (Exit.USAGE, ("backup", "{folder}/" + "x" * 5_000)),
+    (Exit.USAGE, ("restore", "{folder}/" + "x" * 5_000)),
+    (Exit.NO_INPUT, ("backtest", "{folder}/" + "x" * 5_000)),
+    (Exit.CONFIG, ("status", "--config", "x" * 5_000)),
 ]
 
 

@@ -59,7 +59,33 @@ def test_a_folder_and_a_path_with_a_nul_are_refused(tmp_path: Path) -> None:
 
 def test_a_file_without_an_end_is_not_read_to_its_end() -> None:
     """A wrong path such as /dev/zero is refused at once."""
-    assert "it is longer than 1 MiB" in refusal(Path("/dev/zero"))
+    assert "it is not a regular file" in refusal(Path("/dev/zero"))
+
+
+def test_a_pipe_that_nobody_writes_into_is_refused(tmp_path: Path) -> None:
+    """It is not waited for."""
+    path = tmp_path / "pipe.toml"
+    os.mkfifo(path)
+    assert "it is not a regular file; name a configuration file" in refusal(path)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["a" + ".a" * 50_000 + " = 1", "[" + "'a' . " * 50_000 + "b]", 'x = {"a"' + '."a"' * 50_000 + " = 1}"],
+    ids=["bare", "table", "inline"],
+)
+def test_a_key_with_50_000_dots_is_refused(tmp_path: Path, text: str) -> None:
+    """The parser would take minutes for it."""
+    path = tmp_path / "dots.toml"
+    path.write_text(text)
+    assert "a key has more than 100 parts; remove the dots" in refusal(path)
+
+
+def test_dots_elsewhere_are_no_keys(tmp_path: Path) -> None:
+    """Long lines of dots, words and quotes in a comment are read in time, and numbers in an array are no key."""
+    path = tmp_path / "dots.toml"
+    path.write_text("# " + "." * 100_000 + " " + "a" * 500_000 + "\n# " + '"' * 100_000 + "\n[host]\nname = 'gannet'\n")
+    assert loading.read(path) == {"host": {"name": "gannet"}}
 
 
 def test_a_file_that_is_not_utf_8_is_reported_with_its_line(tmp_path: Path) -> None:

@@ -179,11 +179,14 @@ def _tell(show: Callable[[], None]) -> None:
 
 
 def _unforeseen(error: Exception) -> Exit:
-    """Report what was not raised on purpose: stdout that cannot be written to, else a defect with its traceback."""
+    """Report what was not raised on purpose: stdout that cannot be written to, a name that is too long, or a defect."""
     if isinstance(error, OSError) and error.errno in _UNWRITABLE and error.filename is None:
         _leave_quietly()
         print_error(f"standard output cannot be written: {error.strerror}")
         return Exit.IO_ERROR
+    if isinstance(error, OSError) and error.errno == errno.ENAMETOOLONG:
+        print_error(f"{str(error.filename)[:100]} is too long for the name of a file; use a shorter one")
+        return Exit.USAGE
     _tell(lambda: traceback.print_exception(error))
     return Exit.SOFTWARE
 

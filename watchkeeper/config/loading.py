@@ -6,6 +6,7 @@ This module does not know what is configured: the caller passes the model. Not h
 
 import os
 import re
+import stat
 import tomllib
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -67,6 +68,13 @@ class Document:
         return check_document(model, self.tables, secrets, self.path, self.text)
 
 
+KEY_PARTS = 100
+"""Of a dotted key; the longest that means anything has four."""
+
+_LONG_KEY = re.compile(rf"""(?<![\w."'-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{KEY_PARTS}}}""")
+"""Possessive, and only from the beginning of a key: its time grows with the length of the text."""
+
+
 def find(path: Path | None) -> Document:
     """Read the document at `path`, else at the first default place that has one. Raises ConfigError."""
     found = path if path is not None else next((p for p in config_places() if _there(p)), None)
@@ -106,6 +114,8 @@ def read(path: Path) -> dict[str, Any]:
 def read_text(path: Path) -> str:
     """The text of a document. Raises ConfigError that states what is wrong and where."""
     try:
+        if not stat.S_ISREG(path.stat().st_mode) and not path.is_dir():  # a pipe may wait without end
+            raise ConfigError(str(path), [Problem("", "it is not a regular file; name a configuration file")])
         with path.open("rb") as file:
             raw = file.read(LARGEST_DOCUMENT_BYTES + 1)
     except (OSError, ValueError) as error:
@@ -128,6 +138,8 @@ def _text(raw: bytes, source: str) -> str:
 
 def parse(text: str, source: str) -> dict[str, Any]:
     """Parse a TOML document. Raises ConfigError with line and column."""
+    if _LONG_KEY.search(text):  # the parser takes a time that grows with the square of the parts
+        raise ConfigError(source, [Problem("", f"a key has more than {KEY_PARTS} parts; remove the dots")])
     try:
         return tomllib.loads(text)
     except RecursionError:

@@ -20,6 +20,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.heartbeat import HeartbeatSettings
 from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import DeliveryError
+from watchkeeper.http_answers import BoundedAnswer
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.notifiers.base import read_secret, trust
 from watchkeeper.notifiers.webhook.webhook import trouble_of
@@ -71,7 +72,7 @@ class Heartbeat:
         headers = {"Content-Type": "application/json", "User-Agent": f"watchkeeper/{__version__}"}
         # trust_env False: a proxy from the environment would be an address that is not in the configuration.
         async with (
-            aiohttp.ClientSession(connector=connector, trust_env=False) as session,
+            aiohttp.ClientSession(connector=connector, trust_env=False, response_class=BoundedAnswer) as session,
             session.post(url, data=self._body(), headers=headers, allow_redirects=False) as response,
         ):
             response.close()

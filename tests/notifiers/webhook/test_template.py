@@ -69,6 +69,40 @@ def test_what_is_wrong_is_told(text: str, said: str) -> None:
     assert said in wrong(text)
 
 
+LOOP, END = "{% for a in body %}", "{% endfor %}"
+DOUBLE = "{% set a = body %}" + "{% set a = a ~ a %}" * 40 + "{{ a }}"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (LOOP * 5 + END * 5, "takes more than 20,000 steps"),
+        ("{% for a in body %}{% for b in body if false %}{% endfor %}{% endfor %}" * 9, "takes more than 20,000 steps"),
+        ("{{ body|list|join(body)|list|join(body)|list|join(body) }}", "more than 256 KiB"),
+        ("{{ body|replace('', body)|replace('', body) }}", "more than 256 KiB"),
+        (DOUBLE, "more than 256 KiB"),
+        (DOUBLE.replace("~", "+"), "more than 256 KiB"),
+        ("{% set a = body %}" + "{% set a %}{{ a }}{{ a }}{% endset %}" * 40 + "{{ a }}", "more than 256 KiB"),
+        ("{% macro m(n) %}{% if n %}{{ m(n-1) }}{{ m(n-1) }}{% endif %}{% endmacro %}{{ m(30) }}", "20,000 steps"),
+        ("{% for a in body recursive %}{{ loop(body) }}{% endfor %}", "recursion"),
+        ("{{ ['a', 'b']|random }}", "No filter named"),
+    ],
+)
+def test_what_would_run_for_long_is_refused(text: str, said: str) -> None:
+    """Loops without a body, joins, and texts that double: by steps and by length, before anything is sent."""
+    with pytest.raises(TemplateWrong, match=said):
+        Body(text, is_json=False)
+
+
+def test_what_a_long_message_needs_is_allowed() -> None:
+    """A loop over its lines, filters in it, a macro for each, and texts that are put together."""
+    text = (
+        "{% macro part(line) %}<p>{{ line|escape ~ '' }}</p>{% endmacro %}"
+        "{% for line in (body + ' ')|list if line != 'x' %}{{ part(line) }}{% endfor %}{{ [headline]|join(', ') }}"
+    )
+    assert b"<p>" in Body(text, is_json=False).render(messages()[0])
+
+
 def test_a_name_that_is_set_in_the_template_is_known() -> None:
     """Its own variables, loops and their counters, and simple arithmetic may be used."""
     text = "{% set short = headline | truncate(9) %}{{ short }}{% for p in [1, 2] %}{{ loop.index * p }}{% endfor %}"

@@ -1,7 +1,8 @@
 """A body of the operator's own: a Jinja2 template over the message's fields, in a sandbox, with limited output.
 
 A template sees the fields by their names, all of them text, numbers, true, false or none; it has filters and tests, but
-no methods of those values and no functions, so that nothing in it can run for long or produce huge output. It is tried
+no methods of those values and no functions. Its steps and the length of its texts are bounded (template_limits.py), so
+that nothing in it can run for long or produce huge output. It is tried
 with every kind of message before anything starts: an error in it is reported then, with its line, and not in the night
 when the first alarm cannot be sent. Not here: how a body is sent (webhook.py).
 """
@@ -18,6 +19,7 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 from watchkeeper.model.message import Message
 from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.sample_messages import sample_messages
+from watchkeeper.notifiers.webhook import template_limits
 
 LONGEST_BYTES = 256 * 1024
 """The largest body that a template may make: many times the longest message."""
@@ -25,8 +27,11 @@ LONGEST_BYTES = 256 * 1024
 LONGEST_TEMPLATE = 64 * 1024
 """Characters in a template."""
 
-_WIDE = ("batch", "center", "format", "indent", "pprint", "slice", "wordwrap", "xmlattr")
-"""Filters that can produce huge output, or that are of no use for text."""
+_WIDE = ("batch", "center", "format", "indent", "pprint", "slice", "striptags", "urlize", "wordwrap", "xmlattr")
+"""Filters that can produce huge output or take long, or that are of no use for text."""
+
+_CHANGING = ("random",)
+"""Each attempt must send the same bytes."""
 
 
 class TemplateWrong(ValueError):
@@ -36,14 +41,18 @@ class TemplateWrong(ValueError):
 class _Sandbox(ImmutableSandboxedEnvironment):
     """No methods, no functions, no multiplied text."""
 
-    intercepted_binops = frozenset({"*", "**", "%"})
+    intercepted_binops = frozenset({"+", "*", "**", "%"})
+    code_generator_class = template_limits.BoundedCode
+    concat = staticmethod(template_limits.concat)
 
     def is_safe_attribute(self, obj: Any, attr: str, value: Any) -> bool:  # noqa: ANN401  whatever a template touches
         """Allow only the attributes of a loop."""
         return isinstance(obj, LoopContext) and super().is_safe_attribute(obj, attr, value)
 
     def call_binop(self, context: Any, operator: str, left: Any, right: Any) -> Any:  # noqa: ANN401  the library's
-        """Allow only small numbers: text is not multiplied or formatted."""
+        """Allow only small numbers: text is not multiplied or formatted. Text and lists may be added."""
+        if operator == "+":
+            return template_limits.checked(super().call_binop(context, operator, left, right))
         if not all(isinstance(each, int | float) and abs(each) < 10**6 for each in (left, right)) or operator == "**":
             raise TemplateError(f'"{operator}" is allowed only for small numbers')
         return super().call_binop(context, operator, left, right)
@@ -52,8 +61,9 @@ class _Sandbox(ImmutableSandboxedEnvironment):
 def _environment() -> _Sandbox:
     made = _Sandbox(undefined=StrictUndefined, autoescape=False, keep_trailing_newline=True)
     made.globals.clear()  # range, lipsum and similar
-    for name in _WIDE:
+    for name in (*_WIDE, *_CHANGING):
         made.filters.pop(name, None)
+    template_limits.bound(made)
     return made
 
 
@@ -82,7 +92,8 @@ class Body:
 
     def _rendered(self, fields: Mapping[str, Any]) -> str:
         try:
-            return "".join(_bounded(self._template.generate(fields)))
+            with template_limits.counted():
+                return "".join(_bounded(self._template.generate(fields)))
         except UndefinedError as error:
             raise TemplateWrong(f"{_line(error)}: {error.message}; {_known()}") from None
         except TemplateError as error:
@@ -102,9 +113,12 @@ def _compiled(text: str) -> Template:
         for name in parsed.find_all(nodes.Name):
             if name.name in unknown:
                 raise TemplateWrong(f"line {name.lineno}: unknown name {name.name}; {_known()}")
-        return _ENVIRONMENT.from_string(text)
+        with template_limits.counted():  # constant parts are evaluated here
+            return _ENVIRONMENT.from_string(template_limits.with_counting(parsed))
     except TemplateSyntaxError as error:
         raise TemplateWrong(f"line {error.lineno}: {error.message}") from None
+    except template_limits.TooMuch as error:
+        raise TemplateWrong(str(error)) from None
     except RecursionError:
         raise TemplateWrong("is nested too deeply") from None
 

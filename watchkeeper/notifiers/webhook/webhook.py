@@ -25,6 +25,7 @@ from watchkeeper import __version__
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import SecretSource, WholePath
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
+from watchkeeper.http_answers import BoundedAnswer
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.alert import Priority
 from watchkeeper.model.message import Message
@@ -143,7 +144,9 @@ class Webhook:
         connector = aiohttp.TCPConnector(ssl=await trust(self._settings.ca_file), force_close=True)
         # trust_env False: a proxy from the environment would be an address that the configuration does not name.
         async with (
-            aiohttp.ClientSession(connector=connector, trust_env=False, timeout=_NO_OTHER_TIMEOUT) as session,
+            aiohttp.ClientSession(
+                connector=connector, trust_env=False, timeout=_NO_OTHER_TIMEOUT, response_class=BoundedAnswer
+            ) as session,
             session.post(url, data=body, headers=headers, allow_redirects=False) as response,
         ):
             status, wish = response.status, response.headers.get("Retry-After")

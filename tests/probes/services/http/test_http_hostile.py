@@ -38,7 +38,9 @@ async def silent(reader: asyncio.StreamReader, _: asyncio.StreamWriter) -> None:
         (saying(OK + b"no colon here\r\n\r\n"), "the answer is not valid HTTP: "),
         (repeating(OK, b"X-Many: " + b"a" * 4000 + b"\r\n"), "the answer is not valid HTTP: "),
         (repeating(OK, b"X-Endless: " + b"a" * 65536), "the answer is not valid HTTP: "),
-        (repeating(b"", b"HTTP/1.1 100 Continue\r\n\r\n", 0.01), "no answer within 1s (waiting for the answer)"),
+        (repeating(b"", b"HTTP/1.1 100 Continue\r\n\r\n", 0.01), "it sent more than 16 interim answers (1xx)"),
+        (repeating(b"", b"HTTP/1.1 103 Early Hints\r\n\r\n"), "it sent more than 16 interim answers (1xx)"),
+        (saying(b"HTTP/1.1 103 Early Hints\r\n\r\n" * 10_000), "it sent more than 16 interim answers (1xx)"),
         (
             saying(OK + b"Content-Encoding: gzip\r\nContent-Length: 5\r\n\r\nplain"),
             "the body is not the gzip that it claims to be",
@@ -206,3 +208,10 @@ async def test_a_host_that_does_not_take_connections(bench: ProbeContext) -> Non
         for one in fill:
             one.close()
     assert seen.reason == "no answer within 1s (connecting)"
+
+
+async def test_a_few_interim_answers_are_no_harm(bench: ProbeContext) -> None:
+    """RFC 9110 15.2: a client expects them."""
+    hints = b"HTTP/1.1 103 Early Hints\r\nLink: </hide.css>\r\n\r\n" * 16
+    async with raw(saying(hints + OK + b"Content-Length: 0\r\n\r\n")) as url:
+        assert (await answer(bench, url)).answered

@@ -20,6 +20,7 @@ from yarl import URL
 from watchkeeper import __version__
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ProbeError
+from watchkeeper.http_answers import BoundedAnswer
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.services.tls import Handshake, WatchedContext, current
 from watchkeeper.probes.support.sanitize import clip
@@ -217,6 +218,7 @@ class HttpClient:
                 auto_decompress=False,
                 trust_env=False,
                 trace_configs=[_tracing()],
+                response_class=BoundedAnswer,
             )
         return self._session
 

@@ -6,6 +6,7 @@ import ssl
 import aiohttp
 
 from watchkeeper.errors import ProbeError
+from watchkeeper.http_answers import TooManyInterim
 from watchkeeper.model.units import format_duration
 from watchkeeper.os_errors import NETWORK, UNKNOWN_NAME, exhausted, explained
 from watchkeeper.probes.services.http.client import Progress
@@ -29,7 +30,7 @@ def why(error: Exception, host: str) -> str:
 
     Raises ProbeError if this side had no descriptor or memory for it: nothing is known about the other side then.
     """
-    if isinstance(error, ProbeError):
+    if isinstance(error, ProbeError | TooManyInterim):
         return str(error)
     if isinstance(error, aiohttp.ClientConnectorDNSError):
         return _name_trouble(error.os_error, host)

@@ -10,10 +10,11 @@ import pytest
 from rich.cells import cell_len
 
 from tests.cli.conftest import Run, fill
-from tests.support.readstore import NOW, ReadStoreDouble, calm, filling, fresh, full
+from tests.support.readstore import NOW, ReadStoreDouble, calm, delivery, filling, fresh, full
 from watchkeeper.model.alert import Alert, Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Condition, SeriesKey
+from watchkeeper.model.records import Commit
 from watchkeeper.web.api.schemas import SCHEMAS
 
 
@@ -195,3 +196,13 @@ def test_a_database_that_may_not_be_looked_at_is_told_as_such(
     monkeypatch.setattr("watchkeeper.cli.database.SYSTEM_STATE", hidden)
     monkeypatch.setattr(Path, "exists", lambda path: refuse(path) if path == hidden else path != place and exists(path))
     assert f"the service keeps its own at {hidden}" in run("status").stderr
+
+
+def test_messages_that_wait_are_listed(run: Run, config: Path) -> None:
+    """With the receiver, and why it has not got them yet."""
+    double = filling()
+    waits = delivery(double.now)
+    fill(config.with_name("watchkeeper.db"), double, [Commit(deliveries=(waits, replace(waits, tries=0, trouble="")))])
+    said = " ".join(run("status").stdout.split())
+    assert "Messages that wait mail pool skerry full in about 3 days; not delivered after 2 tries, next one" in said
+    assert "held for quiet hours until Wed 25 Nov 08:24" in said

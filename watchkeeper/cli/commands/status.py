@@ -18,9 +18,10 @@ from watchkeeper.cli.database import opened
 from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.messages import waiting
 from watchkeeper.messages.wording import duration, instant, share, thing, what_to_look_at
 from watchkeeper.model.observation import Level
-from watchkeeper.model.records import Series
+from watchkeeper.model.records import Delivery, Series
 from watchkeeper.store import Store
 from watchkeeper.web.api.json_forms import Json, status_form
 from watchkeeper.web.dashboard import dashboard_text
@@ -38,17 +39,24 @@ AGED_S = 15.0
 """--follow reads the status again after this time even if nothing was stored: times left pass, and readings may have
 stopped."""
 
+SEARCHED = 1_000
+"""Messages that are read to list those that wait."""
+
 RULE = "-" * 72
 """Separates statuses printed one after the other into a pipe; fits 80 columns."""
 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """The status at one moment. still: how long no sample has arrived, if that is too long."""
+    """The status at one moment. still: how long no sample has arrived, if that is too long.
+
+    messages: those that wait for delivery, the next one first.
+    """
 
     board: Dashboard
     series: tuple[Series, ...]
     still: timedelta | None
+    messages: tuple[Delivery, ...] = ()
 
     @property
     def needs_you(self) -> bool:
@@ -101,7 +109,8 @@ async def _look(store: Store, known: settings.Settings) -> View:
     for each in series:
         dependencies.place(each.key.subject, each.probe)
     found = build_dashboard(series, latest, findings, alerts, Clock().now(), dependencies.dependents_of)
-    return View(found, tuple(series), stands_still(found, series))
+    messages = waiting.waiting(await store.deliveries(limit=SEARCHED))
+    return View(found, tuple(series), stands_still(found, series), tuple(messages))
 
 
 async def _follow(known: settings.Settings, *, as_json: bool) -> None:
@@ -140,7 +149,8 @@ def summary(look: View) -> Hashable:
     # A due date comes nearer on every read; a forecast is shown in rounded words that seldom change.
     places = [(p.finding.key, p.finding.concern, dashboard_text.left(p) if p.forecast else "") for p in found.places]
     quiet = [(each.key, each.why) for each in found.quiet]
-    return look.still is None, tuple(standing), tuple(places), tuple(quiet)
+    messages = [(each.id, each.tries) for each in look.messages]
+    return look.still is None, tuple(standing), tuple(places), tuple(quiet), tuple(messages)
 
 
 def _gist_of(each: ActiveAlert) -> Hashable:
@@ -154,6 +164,7 @@ def _print(look: View, known: settings.Settings, *, as_json: bool = False) -> No
         output.as_json(_form(look.board, look.series, known.host.label, needs_you=look.needs_you))
     else:
         show(look.board, known.host.label, known.host.zone, look.still)
+        _waiting(look, known.host.zone)
 
 
 def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None:
@@ -188,6 +199,15 @@ def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> 
             groups = Counter(each.why for each in found.quiet if each.why.known is known and not each.open)
             if groups:
                 output.paragraph(f"{title}: {dashboard_text.well_line(list(groups.items()))}.")
+
+
+def _waiting(look: View, zone: tzinfo) -> None:
+    """The messages that have not been delivered yet: held for quiet hours, or to be tried again."""
+    now, shown = look.board.at, look.messages[: waiting.LISTED]
+    rows = [(each.notifier, [waiting.line(each, now, zone)]) for each in shown]
+    if len(look.messages) > len(shown):
+        rows.append(("", [f"and {len(look.messages) - len(shown)} more"]))
+    _section("Messages that wait", iter(rows))
 
 
 def _first_words(found: Dashboard, zone: tzinfo, still: timedelta | None) -> str:

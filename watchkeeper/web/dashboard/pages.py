@@ -9,10 +9,11 @@ from urllib.parse import urlencode
 
 from aiohttp import web
 
+from watchkeeper.messages import waiting
 from watchkeeper.messages.wording import clean, duration, thing
 from watchkeeper.model.alert import Priority
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.web.api.handlers import BEFORE, STATUS_EVENTS, set_aside
+from watchkeeper.web.api.handlers import BEFORE, SEARCHED_DELIVERIES, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text, event_log, house_state, time_left
@@ -190,7 +191,16 @@ async def events(request: web.Request) -> web.Response:
         subjects=sorted({s.key.subject for s in series}),
         as_json="events" if before is None else f"events?{urlencode({'before': before})}",
         untaken=await set_aside(context) if before is None else (),
+        **(await _waiting(context) if before is None else {"waiting": (), "more_waiting": 0}),
     )
+
+
+async def _waiting(context: Context) -> dict[str, Any]:
+    """The messages that have not been delivered yet: those listed, and how many more there are."""
+    now = context.clock.now()
+    found = waiting.waiting(await context.store.deliveries(limit=SEARCHED_DELIVERIES))
+    shown = [(each, waiting.why(each, now, context.zone)) for each in found[: waiting.LISTED]]
+    return {"waiting": shown, "more_waiting": len(found) - len(shown)}
 
 
 def error_page(request: web.Request, context: Context, status: int, detail: str) -> web.Response:

@@ -167,8 +167,9 @@ def _fresh(board: Dashboard) -> str:
 
 
 async def recent(context: Context, most: int) -> list[LogRow]:
-    """The newest events, each with its deliveries."""
-    return merged(await context.store.events(limit=READ_FOR_EACH * most), {})[:most]
+    """The newest events, each with its deliveries; without what only followed from another one."""
+    lines = await context.store.events(limit=READ_FOR_EACH * most)
+    return merged([line for line in lines if "held by" not in line.details], {})[:most]
 
 
 async def events(request: web.Request) -> web.Response:

@@ -18,6 +18,7 @@ COMMANDS = {
     "status": LazyCommand("commands.status", "Show what needs you, ordered by the time left."),
     "events": LazyCommand("commands.events", "Show the event log."),
     "availability": LazyCommand("commands.availability", "Show how long services did not answer, and how often."),
+    "export": LazyCommand("commands.export", "Write the history of quantities as CSV."),
     "acknowledge": LazyCommand("commands.acknowledge", "Acknowledge an alert."),
     "shelve": LazyCommand("commands.shelve", "Shelve an alert for a time."),
     "note": LazyCommand("commands.note", "Write a note into the event log."),

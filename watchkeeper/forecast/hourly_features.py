@@ -31,7 +31,7 @@ LEAST_CLEARING = 100
 FEWEST_HOURS = 3
 JOB_H = 12
 """What rises and falls back within this many hours is a job."""
-JOBS_D, JOBS_HIGH, JOBS_SHARE, JOBS_CLEAR = 28, 0.95, 0.005, 4.0
+JOBS_D, JOBS_HIGH, JOBS_SHARE, JOBS_CLEAR = 28, 0.95, 0.005, 6.0
 """There are jobs to speak of if in these days the height that they exceed in a twentieth of the hours is this share of
 the capacity, and this many times the usual excess."""
 ENDED, ROOM, BEYOND = 0.9, 0.1, 1.5

@@ -12,6 +12,7 @@ import numpy as np
 
 from watchkeeper.forecast import law as laws
 from watchkeeper.forecast.first_passage import FAR_D, Z90
+from watchkeeper.forecast.history import HOURS
 from watchkeeper.forecast.hourly_features import Past
 from watchkeeper.forecast.jobs import Jobs, touched
 from watchkeeper.forecast.net_growth import Windows, law, tried, windows
@@ -79,7 +80,7 @@ def pool(found: Forecast, past: Past | None, points: Points, trend: Outlook | No
         return found
     if found.likely_s is not None:
         alone = _alone(found, past, record, points, trend)
-        return _drifting(found, record) if alone else _shared(found, past, record, seen)
+        return _drifting(found, points) if alone else _shared(found, past, record, seen)
     kept = _enduring(found, past, record, seen)
     return found if kept is None else _untrended(found, past, record, kept)
 
@@ -119,10 +120,12 @@ def _alone(found: Forecast, past: Past, record: Record, points: Points, trend: O
     return trend.slope > CLEAR * math.sqrt(trend.slope_variance) and trend.reach_d > max(LONG * left_d, LONG_D)
 
 
-def _drifting(found: Forecast, record: Record) -> Forecast:
+def _drifting(found: Forecast, points: Points) -> Forecast:
     """The trend's own forecast, and a range that holds what paces of this record did over times as long."""
     early, likely, late = _left(found)
-    changed = drift(record.t, record.y, likely)
+    own = points.t > (-HOURS / 24 if found.cycle_s else -math.inf)  # days before the hours still hold the cycle
+    t, y = points.t[own], points.y[own]
+    changed = drift(t, y - found.bend * t**2, likely)
     if changed is None:
         return found
     pace = found.growth_per_day or 0.0

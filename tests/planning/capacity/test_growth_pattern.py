@@ -1,14 +1,18 @@
 """How a record is taken apart, so that what is drawn from it is like it."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from tests.forecast.levels import START_S, every, history_of, noise
+from watchkeeper.forecast.first_passage import FAR_D
+from watchkeeper.forecast.forecast import forecast
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S
-from watchkeeper.planning.capacity.futures import time_to_full
+from watchkeeper.planning.capacity.futures import Added, time_to_full
 from watchkeeper.planning.capacity.growth_pattern import Growth, recorded
 
 
@@ -167,3 +171,45 @@ def test_a_record_with_one_long_gap_is_not_drawn_from() -> None:
     """A week and more lies between its ends, and too few hours since the daemon was back."""
     t = np.concatenate((every(30, 1), 60 + every(30, 0.2)))
     assert of(t, 300 + t) is None
+
+
+def jumps(t: Floats) -> Floats:
+    """Steps of 40 at uneven times, one in three days on average."""
+    at = np.cumsum(np.random.default_rng(3).exponential(3, 40))
+    return 200 + 40.0 * np.searchsorted(at, t) + noise(len(t), 0.3)
+
+
+@pytest.mark.parametrize(
+    "level",
+    [
+        lambda t: 200 + 8 * t + noise(len(t), 0.5),
+        lambda t: 300 + np.cumsum(np.random.default_rng(5).normal(5 / 24, 10 / 24**0.5, len(t))),
+        jumps,
+    ],
+    ids=["line", "walk", "jumps"],
+)
+def test_with_nothing_added_the_answer_is_the_forecasts(level: Callable[[Floats], Floats]) -> None:
+    """All three points; none where the forecast's is open, or not within ten years."""
+    t = every(60, 40)
+    used = level(t)
+    growth, said = known(t, used), forecast(history_of(t, used), START_S + float(t[-1]) * DAY_S)
+    found = time_to_full(growth, float(used[-1]), 1000.0)
+    for days, at_s in (
+        (found.earliest_d, said.earliest_s),
+        (found.likely_d, said.likely_s),
+        (found.latest_d, said.latest_s),
+    ):
+        told_d = np.inf if at_s is None else (at_s - said.at_s) / DAY_S
+        assert days == (None if told_d > FAR_D else pytest.approx(told_d, abs=2e-3))
+
+
+def test_more_on_it_is_scaled_as_the_forecast_is() -> None:
+    """Half of what is free is added to growth by jumps: it is full sooner, in the order of the points."""
+    t = every(60, 40)
+    used = jumps(t)
+    growth, now = known(t, used), float(used[-1])
+    before, after = time_to_full(growth, now, 1000.0), time_to_full(growth, now, 1000.0, Added(0.5 * (1000 - now)))
+    assert before.likely_d is not None
+    assert after.likely_d is not None
+    assert after.earliest_d is not None
+    assert after.earliest_d <= after.likely_d < before.likely_d

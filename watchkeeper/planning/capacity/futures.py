@@ -17,6 +17,7 @@ Not here: how the record is decomposed (growth_pattern.py), what an operator ask
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -30,6 +31,8 @@ RUNS = 2_000
 CHUNK = 128
 """Blocks drawn at a time: more than a year."""
 EARLY, LIKELY, LATE = 0.05, 0.5, 0.95
+SOON_D, BEYOND_D = 1e-3, 1.001 * FAR_D
+"""What is full sooner counts as full then, and what never fills as full just beyond ten years."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,17 +79,58 @@ class Height:
 
 
 def time_to_full(growth: Growth, used: float, capacity: float, added: Added = NOTHING) -> TimeToFull:
-    """When the level is full. used: now. The early end allows for one more one-off rise if there has been one."""
-    need = capacity - used
+    """When the level is full. used: now. The early end allows for one more one-off rise if there has been one.
+
+    With nothing added, it is what the forecast says.
+    """
+    early, likely, late = _scaled(_points(growth, capacity - used, added), _slower(growth))
+    ends = first_passages(growth, capacity - used, added)
+    return TimeToFull(
+        earliest_d=_within(early),
+        likely_d=_within(likely),
+        latest_d=_within(late),
+        never_share=float(np.isinf(ends).mean()),
+        straight_d=straight(growth.slope, capacity - used, added),
+    )
+
+
+def _within(days: float) -> float | None:
+    return days if days <= FAR_D else None
+
+
+Points = tuple[float, float, float]
+
+
+def _points(growth: Growth, need: float, added: Added = NOTHING) -> Points:
+    """The 5, 50 and 95 % points of the draws."""
     ends = first_passages(growth, need, added)
     early = first_passages(growth, need - growth.again, added) if growth.again else ends
-    return TimeToFull(
-        earliest_d=_point(early, EARLY),
-        likely_d=_point(ends, LIKELY),
-        latest_d=_point(ends, LATE),
-        never_share=float(np.isinf(ends).mean()),
-        straight_d=straight(growth.slope, need, added),
+    return _point(early, EARLY), _point(ends, LIKELY), _point(ends, LATE)
+
+
+@lru_cache(maxsize=8)
+def _slower(growth: Growth) -> Points:
+    """By how much later the forecast has each point than the draws have it, as ratios.
+
+    The forecast knows more than the draws: past passages, jobs, and paces that drift. Each point of a question's answer
+    is scaled by the ratio of its own, so that with nothing added both say the same.
+    """
+    if growth.ends is None:
+        return 1.0, 1.0, 1.0
+    early, likely, late = (
+        _bounded(told) / _bounded(drawn) for told, drawn in zip(growth.ends, _points(growth, growth.need), strict=True)
     )
+    return early, likely, late
+
+
+def _bounded(days: float) -> float:
+    return min(max(days, SOON_D), BEYOND_D)
+
+
+def _scaled(points: Points, by: Points) -> Points:
+    """The points of the answer; in their order, also where a ratio changes it."""
+    early, likely, late = (_bounded(days) * ratio if days > 0 else 0.0 for days, ratio in zip(points, by, strict=True))
+    return min(early, likely), likely, max(late, likely)
 
 
 def straight(slope: float, need: float, added: Added = NOTHING) -> float | None:
@@ -121,7 +165,7 @@ def first_passages(growth: Growth, need: float, added: Added = NOTHING, runs: in
 def most_for(growth: Growth, need: float, days: float) -> float:
     """How much could be added at once so that the store is not full within that many days in 19 of 20 runs."""
     draws = _Draws(growth, RUNS)
-    drawn = draws.more()[:, : math.ceil(days / growth.block_d)]
+    drawn = draws.more()[:, : math.ceil(days / _slower(growth)[0] / growth.block_d)]
     noise, path = draws.before(drawn, np.zeros(RUNS)), draws.path(_edges(growth, 0, drawn.shape[1]), np.arange(RUNS))
     highest = (noise + draws.peak[drawn] + np.maximum(path[:, :-1], path[:, 1:])).max(axis=1) - growth.ripple
     place = RUNS - math.ceil(EARLY * RUNS)
@@ -198,10 +242,9 @@ def _passages(
     return out
 
 
-def _point(ends: Floats, share: float) -> float | None:
-    """The earliest time by which this share of the runs has passed; None for never."""
-    found = float(np.sort(ends)[math.ceil(share * len(ends)) - 1])
-    return found if math.isfinite(found) else None
+def _point(ends: Floats, share: float) -> float:
+    """The earliest time by which this share of the runs has passed; infinite for never."""
+    return float(np.sort(ends)[math.ceil(share * len(ends)) - 1])
 
 
 def _place(share: float) -> int:

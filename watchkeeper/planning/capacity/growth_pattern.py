@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from watchkeeper.forecast.forecast import forecast
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.hourly_features import Past, study
-from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S, HOUR_S
 
@@ -42,6 +42,8 @@ class Growth:
     begin. ripple: how far the level usually is above that mean at the current phase.
     again: the size of a one-off rise such as has happened before; 0 for none. recorded_d: the length of the record.
     cycle_d: length of the cycle; 0 for none.
+    ends: the 5, 50 and 95 % points of the forecast, in days, the last one infinite if its range is open; None without
+    a forecast. need: what the level had to gain for them.
     """
 
     slope: float
@@ -58,6 +60,8 @@ class Growth:
     trend: float | None = None
     recorded_d: float = 0.0
     cycle_d: float = 0.0
+    ends: tuple[float, float, float] | None = None
+    need: float = 0.0
 
     @property
     def block_d(self) -> float:
@@ -105,7 +109,17 @@ def recorded(history: LevelHistory, now_s: float) -> Growth | None:
         again=past.next_step(),
         recorded_d=recorded_d,
         cycle_d=past.cycle.period_s / DAY_S if past.cycle else 0.0,
+        ends=_ends(found),
+        need=found.capacity - found.used,
     )
+
+
+def _ends(found: Forecast) -> tuple[float, float, float] | None:
+    if found.earliest_s is None or found.likely_s is None:
+        return None
+    latest_s = math.inf if found.latest_s is None else found.latest_s
+    early, likely, late = ((at_s - found.at_s) / DAY_S for at_s in (found.earliest_s, found.likely_s, latest_s))
+    return early, likely, late
 
 
 def _needed_d(period_d: float) -> float:

@@ -181,13 +181,16 @@ def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | Non
     """The priority that a growth may raise, given its duration: the wanted one, a caution, or none yet."""
     if found.likely_s is None or found.since_s is None:
         return wanted
-    lasted_s = found.at_s - found.since_s
-    proven = min(max((lasted_s / DAY_S - PROVEN_D[0]) / (PROVEN_D[1] - PROVEN_D[0]), 0.0), 1.0)
-    whole_s = rule.min_history * (found.likely_s - found.at_s)
-    enough_s = whole_s * (1 - (1 - LASTING_LESS) * proven)
-    if lasted_s + min(GRACE_S, GRACE_TIMES * lasted_s) >= enough_s:
+    lasted_s, left_s = found.at_s - found.since_s, found.likely_s - found.at_s
+    if lasted_s + min(GRACE_S, GRACE_TIMES * lasted_s) >= needed_s(lasted_s, left_s, rule):
         return wanted
-    return Priority.CAUTION if lasted_s >= whole_s / 3 and rule.caution_s is not None else None
+    return Priority.CAUTION if lasted_s >= rule.min_history * left_s / 3 and rule.caution_s is not None else None
+
+
+def needed_s(lasted_s: float, left_s: float, rule: FullRule) -> float:
+    """For how long a growth must have lasted before it raises a warning."""
+    proven = min(max((lasted_s / DAY_S - PROVEN_D[0]) / (PROVEN_D[1] - PROVEN_D[0]), 0.0), 1.0)
+    return rule.min_history * left_s * (1 - (1 - LASTING_LESS) * proven)
 
 
 def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: OverdueRule) -> Finding:

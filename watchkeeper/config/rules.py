@@ -56,7 +56,8 @@ class FullSettings(Delayed):
 
     caution, warning, alarm: the forecast time to full at which this priority begins.
     deadband: an active priority is kept until the time to full exceeds its limit by this share.
-    min_history: an alert needs growth that has lasted for this share of the time to full.
+    min_history: an alert needs growth that has lasted for this share of the time to full; for 0.57 of that, once it
+        has lasted for most of a day.
     """
 
     caution: Limit = _BY_DEFAULT.full.caution_s

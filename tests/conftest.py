@@ -3,6 +3,7 @@
 The bound in time of each test is in pyproject.toml; a test that needs longer says so with @pytest.mark.timeout.
 """
 
+import os
 import threading
 import time
 from collections.abc import Iterator
@@ -19,6 +20,9 @@ settings.load_profile("watchkeeper")
 LEFT_S = 10.0
 """How long a thread or a process that was told to end may take until it has ended."""
 
+
+CHILDREN_MEASURED = "COVERAGE_PROCESS_CONFIG"
+"""The variable by which coverage measures in processes that are started (`patch = ["subprocess"]`)."""
 
 HERE = Path(__file__).parent
 BOUNDS_S = {HERE / "endtoend": 600, HERE / "host": 3500}
@@ -39,18 +43,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
-    """Measure no coverage in a test that is marked as untraced, nor in its fixtures.
+    """Measure no coverage in a test that is marked as untraced, in its fixtures, nor in the processes that it starts.
 
-    Those live through days and weeks, most of which would be the tracer's time; other tests run all that they run.
+    Those live through days and weeks, or start and kill many daemons: much of that would be the tracer's time, and a
+    killed process writes nothing down. Other tests run all that they run.
     """
     measuring = Coverage.current() if item.get_closest_marker("untraced") else None
-    if measuring is not None:
-        measuring.stop()
+    if measuring is None:
+        return (yield)
+    inherited = os.environ.pop(CHILDREN_MEASURED, None)
+    measuring.stop()
     try:
         return (yield)
     finally:
-        if measuring is not None:
-            measuring.start()
+        measuring.start()
+        if inherited is not None:
+            os.environ[CHILDREN_MEASURED] = inherited
 
 
 @pytest.fixture(autouse=True)

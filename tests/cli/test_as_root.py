@@ -13,6 +13,8 @@ from tests.support.folders import DAEMON, STRANGER, Ground, ground, link
 from watchkeeper.daemon.daemon import KEY_NAME
 from watchkeeper.store.files import backup as copies
 
+pytestmark = pytest.mark.untraced
+
 ROOT = Path(__file__).parents[2]
 PROBE = '[[probe]]\nkind = "job"\nname = "nightly-backup"\nwithin = "26h"\n'
 

@@ -50,6 +50,8 @@ server = "127.0.0.1"
 port = {smtp}
 security = "none"
 from = "gannet@example.org"
+
+pytestmark = pytest.mark.untraced
 to = ["keeper@example.org"]
 """
 

@@ -9,9 +9,12 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import aiohttp
+import pytest
 
 from tests.endtoend.test_acting import PASSWORD, make_password
 from tests.support.daemon import Daemon
+
+pytestmark = pytest.mark.untraced
 
 SECONDS = 5.0
 """How long each of the two floods lasts at least: the daemon and four strangers share the machine."""

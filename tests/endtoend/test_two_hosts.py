@@ -10,6 +10,8 @@ import pytest
 from tests.support.daemon import Daemon
 from tests.support.receivers import Hook, free_port
 
+pytestmark = pytest.mark.untraced
+
 CONFIG = """
 watch_host = false
 

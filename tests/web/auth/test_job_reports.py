@@ -5,6 +5,7 @@ import errno
 import os
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from aiohttp.test_utils import TestClient, TestServer
@@ -14,9 +15,10 @@ from tests.web.conftest import ISLAND, Client, FixedClock, FixedVitals
 from watchkeeper.config.types import TokenSource
 from watchkeeper.errors import StoreError
 from watchkeeper.model.probe_state import JobReport, LastJobReports, MemoryJobReports
+from watchkeeper.web.api.openapi import openapi
 from watchkeeper.web.app import make_app
 from watchkeeper.web.auth.budgets import FREE_TRIES, Tries
-from watchkeeper.web.auth.job_reports import Jobs
+from watchkeeper.web.auth.job_reports import FIELDS, Jobs
 from watchkeeper.web.auth.tokens import Tokens
 from watchkeeper.web.settings import PageSettings, Reading
 
@@ -243,3 +245,24 @@ async def test_a_store_that_cannot_keep_it(secret: Path) -> None:
         assert "no room" in (await answer.json())["detail"]
         assert (await client.post(f"/checkin/{JOB}", headers=BEARER)).status == 410
         assert (await client.get("/")).status == 403
+
+
+async def test_every_answer_is_in_the_description(client: Client) -> None:
+    """A program can be written from the description alone: its path, its fields, and each answer."""
+    paths: Any = openapi((), "")["paths"]
+    (described,) = paths.values()
+    responses, url = described["post"]["responses"], f"/jobs/{JOB}/ran"
+    wrong = {"Authorization": "Bearer wrong"}
+    answers = [
+        await client.post(url, headers=BEARER, data={"failed": "1", "message": "full"}),
+        await client.post(url, headers=BEARER, data={"reason": "full"}),
+        await client.post(url, headers=BEARER, json={"failed": True}),
+        await client.post(url, headers=BEARER, data={"message": "x" * 900_000}),
+        *[await client.post(url, headers=wrong) for _ in range(FREE_TRIES + 1)],
+    ]
+    statuses = {str(each.status) for each in answers}
+    assert statuses == set(responses) - {"503"}
+    for each in answers[1:]:
+        assert each.content_type in responses[str(each.status)]["content"]
+    fields = described["post"]["requestBody"]["content"]["application/x-www-form-urlencoded"]["schema"]["properties"]
+    assert set(fields) == set(FIELDS)

@@ -17,8 +17,11 @@ def markdown() -> str:
 
 def _markdown(described: Node) -> Iterator[str]:
     yield from (described["info"]["description"], "")
-    yield from ("`/api/openapi.json` has the same in OpenAPI 3.1. Every path is read with GET.", "")
-    operations = {path: item["get"] for path, item in described["paths"].items()}
+    yield from (
+        "`/api/openapi.json` has the same in OpenAPI 3.1. Every path is read with GET, except that of job reports.",
+        "",
+    )
+    operations = {path: item["get"] for path, item in described["paths"].items() if "get" in item}
     everywhere = set.intersection(*(set(operation["responses"]) for operation in operations.values())) - {"200"}
     yield from (
         "Besides its own answers, any path can answer:",
@@ -27,6 +30,10 @@ def _markdown(described: Node) -> Iterator[str]:
     )
     for path, operation in operations.items():
         yield from _operation(path, operation, set(operation["responses"]) - everywhere)
+    for path, item in described["paths"].items():
+        if "post" in item:
+            yield from _operation(f"POST {path}", item["post"], item["post"]["responses"])
+            yield from _form_fields(item["post"]["requestBody"])
     yield from ("## Content of the answers", "")
     yield from (
         "Every member is always present; one without a value is null. A name in italics has its own list below.",
@@ -46,6 +53,13 @@ def _operation(path: str, operation: Node, own: Container[str]) -> Iterator[str]
             yield f"| `{each['name']}` | {each['in']} | {each['description']} | {default} |"
         yield ""
     yield from _answers(operation, own)
+
+
+def _form_fields(body: Node) -> Iterator[str]:
+    yield from (f"The body is a form. {body['description']}", "")
+    for media, content in body["content"].items():
+        yield from (f"- `{name}`: {each['description']}" for name, each in content["schema"]["properties"].items())
+        yield from ("", f"Its type is `{media}`.", "")
 
 
 def _answers(operation: Node, shown: Container[str]) -> Iterator[str]:

@@ -7,6 +7,7 @@ from typing import Any, Protocol
 from watchkeeper import __version__
 from watchkeeper.web.api.meanings import described
 from watchkeeper.web.api.schemas import SCHEMAS, ref
+from watchkeeper.web.auth import job_reports
 from watchkeeper.web.http.parameters import Parameter
 from watchkeeper.web.http.problem_details import PROBLEM_JSON
 from watchkeeper.web.planning.schemas import PLANS
@@ -76,9 +77,58 @@ def openapi(routes: Iterable[Described], prefix: str) -> Node:
             ),
         },
         "servers": [{"url": prefix or "/"}],
-        "paths": {route.path: {"get": _operation(route)} for route in routes},
-        "components": {"schemas": described(SCHEMAS | PLANS)},
+        "paths": {route.path: {"get": _operation(route)} for route in routes}
+        | {job_reports.PATH: {"post": _JOB_REPORT}},
+        "components": {"schemas": described(SCHEMAS | PLANS), "securitySchemes": {_JOB_TOKEN: _BEARER}},
     }
+
+
+_JOB_TOKEN = "jobToken"  # noqa: S105  a name
+_BEARER: Node = {"type": "http", "scheme": "bearer", "description": "The job's own token (RFC 6750)."}
+_PROBLEM: Node = {PROBLEM_JSON: {"schema": ref("Problem")}}
+_JOB_REPORT: Node = {
+    "operationId": "post_jobs_name_ran",
+    "summary": "A job reports that it ran, or that it failed.",
+    "security": [{_JOB_TOKEN: []}],
+    "parameters": [
+        {
+            "name": "name",
+            "in": "path",
+            "required": True,
+            "description": "The job's name in the configuration.",
+            "schema": {"type": "string"},
+        }
+    ],
+    "requestBody": {
+        "required": False,
+        "description": "Without a form, the run succeeded.",
+        "content": {
+            "application/x-www-form-urlencoded": {
+                "schema": {
+                    "type": "object",
+                    "properties": {
+                        "failed": {"type": "string", "description": "1 if the run failed."},
+                        "message": {
+                            "type": "string",
+                            "maxLength": job_reports.MESSAGE_LIMIT,
+                            "description": "The job's own text; what is longer is cut.",
+                        },
+                    },
+                    "additionalProperties": False,
+                }
+            }
+        },
+    },
+    "responses": {
+        "204": {"description": "The report is stored."},
+        "400": {"description": "The form has another field, or a wrong value.", "content": _PROBLEM},
+        "401": {"description": "There is no such job, or the token is wrong.", "content": _PROBLEM},
+        "413": {"description": "The form is too large.", "content": _PROBLEM},
+        "415": {"description": "The body is not a form.", "content": _PROBLEM},
+        "429": {"description": "Too many wrong tokens; the problem says when to try again.", "content": _PROBLEM},
+        "503": {"description": "The report cannot be stored.", "content": _PROBLEM},
+    },
+}
 
 
 def _operation(route: Described) -> Node:

@@ -31,9 +31,9 @@ LENGTHS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 """The windows, in steps of the record (hours)."""
 USUAL = 0.9
 """The usual size of an increment: this quantile above its median."""
-NEWEST = 3
-"""The present level is the median of this many samples."""
-GAINED, BEGUN = 0.9, 0.1
+NEWEST_S = 900.0
+"""The present level is the median of the samples of this time, or the newest one."""
+GAINED, BEGUN = 0.7, 0.1
 """The growth began within the shortest window that holds GAINED of what was gained, where the first BEGUN of that was
 gained."""
 GOES_ON = 0.5
@@ -61,8 +61,8 @@ def with_unusual_growth(found: Forecast, history: LevelHistory) -> Forecast:
         rise = _kept_rise(history, found)
     if rise is None or found.at_s <= rise.since_s:
         return found
-    past, (_, used, _) = study(history, found.capacity), history.recent()
-    now = median(used[-NEWEST:]) - _ripple(past, found.at_s)
+    past, (at, used, _) = study(history, found.capacity), history.recent()
+    now = median(used[at > at[-1] - NEWEST_S]) - _ripple(past, found.at_s)
     per_day = (now - rise.level) / (found.at_s - rise.since_s) * DAY_S
     left_s = (found.capacity - found.used) / per_day * DAY_S if per_day > 0 else math.inf
     if left_s > SOON_S or (found.likely_s is not None and found.likely_s - found.at_s <= SOONER * left_s):

@@ -267,13 +267,14 @@ def test_carbon_dioxide_is_rehearsed(run: Run, tmp_path: Path) -> None:
     assert sum(b and not a for a, b in zip([False, *standing], standing, strict=False)) == 1
 
 
+@pytest.mark.timeout(1000)
 def test_long_work_shows_how_far_it_is_on_a_terminal(tmp_path: Path) -> None:
     """A bar on stderr where that is a terminal, nothing of it on stdout."""
     record = written(tmp_path / "skerry.csv", 30, rate=1)
     leader, follower = pty.openpty()
     command = [sys.executable, "-m", "watchkeeper", "backtest", "--json", "--every", "15m", str(record)]
     done = subprocess.run(
-        command, stdout=subprocess.PIPE, stderr=follower, env={**os.environ, "TERM": "xterm"}, check=True, timeout=240
+        command, stdout=subprocess.PIPE, stderr=follower, env={**os.environ, "TERM": "xterm"}, check=True, timeout=900
     )
     os.close(follower)
     shown = b""

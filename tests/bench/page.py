@@ -1,4 +1,4 @@
-"""Prints how long the page takes with 300 subjects: `python -m tests.bench.page`.
+"""Prints how long the page takes with 100 to 5,000 subjects: `python -m tests.bench.page`.
 
 Figures are medians of one run on one machine. The ratio compares each answer with an aiohttp handler that returns the
 same bytes ready-made, over one keep-alive connection each, so it means the same on any machine. "made again" is the
@@ -6,6 +6,7 @@ time of the first answer after the store has changed; the year is one of one-min
 """
 
 import asyncio
+import gzip
 import math
 import tempfile
 from datetime import UTC, timedelta
@@ -27,7 +28,7 @@ from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
 
 ROUNDS, FEW = 300, 15
-SUBJECTS = 300
+SUBJECTS = (100, 300, 1_000, 5_000)
 YEAR = timedelta(days=365)
 RAW, HOURS = timedelta(days=14), timedelta(days=400)
 """How long samples and hours are kept by default."""
@@ -68,17 +69,25 @@ async def rate(session: aiohttp.ClientSession, address: str) -> str:
 
 
 async def boards(session: aiohttp.ClientSession) -> None:
-    """The board and its JSON, with 300 subjects."""
-    store = readstore.crowd(SUBJECTS)
-    served = await serve(app_of(store), PORT)
-    for name, path in (("board", ""), ("board as JSON", "api/v1/status")):
-        fresh = []
-        for _ in range(FEW):
-            store.version += 1
-            fresh.append((await timed(session, served.address + path, 1))[0])
-        kept = await rate(session, served.address + path)
-        print(f"{name:14} {median(fresh) * 1e3:6.1f} ms made again {kept}")
-    await served.cleanup()
+    """The status page and its JSON, with few and with very many subjects."""
+    for count in SUBJECTS:
+        store = readstore.crowd(count)
+        served = await serve(app_of(store), PORT)
+        for name, path in (("status page", ""), ("status as JSON", "api/v1/status")):
+            fresh = []
+            for _ in range(FEW):
+                store.version += 1
+                fresh.append((await timed(session, served.address + path, 1))[0])
+            cached = await rate(session, served.address + path)
+            packed = len(gzip.compress(await body_of(session, served.address + path), 6))
+            print(f"{count:5} {name:14} {median(fresh) * 1e3:6.1f} ms made again {cached}, {packed / 1e3:.1f} kB gzip")
+        await served.cleanup()
+
+
+async def body_of(session: aiohttp.ClientSession, address: str) -> bytes:
+    """The bytes of an answer."""
+    async with session.get(address) as answer:
+        return await answer.read()
 
 
 async def fill(store: Store, key: SeriesKey) -> None:
@@ -101,7 +110,7 @@ async def years(session: aiohttp.ClientSession, place: Path) -> None:
         clock = FixedClock()
         app = make_app(store, PORT, clock, FixedVitals(), "gannet", UTC)
         served = await serve(app, PORT)
-        for span in ("day", "week", "month", "year"):
+        for span in ("2d", "10d", "6w", "all"):
             address = f"{served.address}subjects/1?span={span}"
             # A signed answer would not be kept; another address each time is not kept either.
             fresh = [(await timed(session, f"{address}&n={i}", 1))[0] for i in range(FEW)]

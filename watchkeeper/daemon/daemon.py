@@ -21,6 +21,7 @@ from watchkeeper.config.loading import Loaded
 from watchkeeper.daemon import sd_notify, startup_clock
 from watchkeeper.daemon.actions import DaemonActions
 from watchkeeper.daemon.activity import DaemonActivity
+from watchkeeper.daemon.believed_clock import BelievedClock, ClockJumps
 from watchkeeper.daemon.control import ControlSocket
 from watchkeeper.daemon.database_location import DatabaseLocation
 from watchkeeper.daemon.health import Health
@@ -87,7 +88,7 @@ async def serve(settings: Settings, *, ready: Callable[[str], None], reread: Cal
     StoreError where the daemon cannot start; nothing is left running then.
     """
     descriptors.raise_limit()
-    clock, again = Clock(), _set_by(asyncio.Event(), signal.SIGHUP)
+    clock, again = BelievedClock(Clock()), _set_by(asyncio.Event(), signal.SIGHUP)
     async with contextlib.AsyncExitStack() as stack:
         store = await Store.open(settings.store.path, repair_at=clock.now())
         stack.push_async_callback(store.close)
@@ -105,10 +106,10 @@ class _Reloads:
 class _Daemon:
     """One run of the daemon on an open store: what lives as long as the process, and the active runtime."""
 
-    def __init__(self, settings: Settings, clock: Clock, store: Store) -> None:
+    def __init__(self, settings: Settings, clock: BelievedClock, store: Store) -> None:
         self._clock, self._store = clock, store
         named, path = (settings.host.label, settings.host.zone), settings.store.path
-        self._workers, self._schedule = ThreadWorkers(), Scheduler(clock)
+        self._workers, self._schedule = ThreadWorkers(), Scheduler(clock.host)
         job_reports = SpooledJobReports(store.job_reports, spool_of(path), clock.now, earlier_spool_of(path))
         own = OwnDatabase(path, settings.store.max_size, partial(damaged_files, path), store.quarantined)
         coverage = HostCoverage(lambda: self._active.runtime.config.settings.probes)
@@ -146,6 +147,7 @@ class _Daemon:
         _set_by(self._ending, signal.SIGTERM, signal.SIGINT)
         stack.callback(self._workers.close)
         await self._look_at_clock(self._ending)
+        self._runner.add_own(ClockJumps(self._clock, startup_clock.keeps_time).watched())
         location = DatabaseLocation(self._store, self._clock)
         await location.observe()
         self._runner.add_own(location.watched())
@@ -179,8 +181,9 @@ class _Daemon:
         """Wait briefly for a clock that is behind the newest sample to be set; then start with the clock in doubt."""
         newest = max((seen.at for seen in await self._store.latest()), default=None)
         if newest is None:
+            self._clock.watch()
             return
-        doubt = ClockDoubt(self._clock, newest, startup_clock.keeps_time, self._believe)
+        doubt = ClockDoubt(self._clock.host, newest, startup_clock.keeps_time, self._believe)
 
         def say(status: str) -> None:
             self._service.tell(f"STATUS={status[: sd_notify.LONGEST_STATUS]}")
@@ -189,8 +192,12 @@ class _Daemon:
             log.error("the clock of this host: %s", doubt.why, extra=about(Event.START))
             self._state.recording = False
             self._runner.add_own(doubt.watched())
+            return
+        self._clock.watch()
 
     def _believe(self) -> None:
+        if not self._state.recording:
+            self._clock.watch()
         self._state.recording = True
 
     def _load_page(self) -> Serve:
@@ -270,8 +277,12 @@ class _Daemon:
 
     async def _review(self) -> None:
         """Evaluate everything at fixed intervals; after a gap or a clock change, reschedule the runs."""
+        steps = self._clock.steps
         while True:
             await self._runner.review_round(self._schedule)
+            if steps != self._clock.steps:  # the schedule goes by the wall clock of the host
+                steps = self._clock.steps
+                self._schedule.realign()
 
 
 def heartbeat(clock: Clock, health: Health, settings: Settings) -> ScheduledHeartbeat | None:

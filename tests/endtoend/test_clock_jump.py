@@ -1,0 +1,101 @@
+"""The wall clock of a whole daemon jumps by 60 days, with libfaketime; its monotonic clock does not."""
+
+import os
+import shutil
+import sqlite3
+import subprocess
+import time
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from tests.support.daemon import Daemon, command
+from tests.support.needs import need
+from tests.support.receivers import Hook, Service
+from watchkeeper.daemon.startup_clock import keeps_time
+
+CONFIG = """
+watch_host = false
+[host]
+name = "gannet"
+time_zone = "UTC"
+[page]
+port = 0
+[store]
+path = "{folder}/watchkeeper.db"
+[rules.chattering]
+raises = 1000
+[rules.not_answering]
+warning = "1s"
+alarm = "never"
+[[probe]]
+kind = "http"
+name = "hide-hub"
+url = "{service}"
+every = "1s"
+timeout = "1s"
+[[probe]]
+kind = "job"
+name = "tide-log"
+every = "1s"
+within = "2d"
+[[notifier]]
+kind = "webhook"
+url = "{hook}"
+"""
+
+
+def until(what: str, true: Callable[[], bool]) -> None:
+    """Wait for something, at most 60 s."""
+    end = time.monotonic() + 60
+    while not true():
+        assert time.monotonic() < end, what
+        time.sleep(0.1)
+
+
+@pytest.mark.timeout(300)
+def test_a_jump_makes_nothing_overdue_and_leaves_no_sample(tmp_path: Path) -> None:
+    """60 days ahead and back, and 2038: a real alert is sent meanwhile, and no other; no sample has a wrong time."""
+    need(shutil.which("faketime"), "faketime is not installed")
+    need(not keeps_time(), "the kernel says that its clock is synchronized, and libfaketime does not change that")
+    hook, service, rate = Hook(), Service(), tmp_path / "faketime"
+    config = tmp_path / "config.toml"
+    config.write_text(CONFIG.format(folder=tmp_path, hook=hook.url, service=service.url))
+    rate.write_text("+0d")
+    library = next(Path("/usr/lib").rglob("libfaketimeMT.so.1"))
+    fake = {
+        "LD_PRELOAD": str(library),
+        "FAKETIME_TIMESTAMP_FILE": str(rate),
+        "FAKETIME_NO_CACHE": "1",
+        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
+    }
+    process = subprocess.Popen(command(config), stdout=subprocess.PIPE, text=True, env={**os.environ, **fake})
+
+    def told() -> list[tuple[str, str]]:
+        return [(each["data"]["subject"], each["data"]["kind"]) for each in hook.events]
+
+    with Daemon(process) as daemon:
+        reported = subprocess.run(
+            [*command(config)[:-1], "ran", "tide-log"], check=False, timeout=60, capture_output=True, text=True
+        )
+        assert reported.returncode == 0, reported.stderr
+        time.sleep(3)
+        port = service.port
+        for n, shown in enumerate(("+60d", "-60d", "+4050d")):
+            rate.write_text(shown)
+            service.close()
+            until(f"the alert at {shown}", lambda n=n: told().count(("service hide-hub", "raised")) == n + 1)  # type: ignore[misc]
+            service = Service(port)
+            until(f"its end at {shown}", lambda n=n: told().count(("service hide-hub", "ended")) == n + 1)  # type: ignore[misc]
+        rate.write_text("+0d")
+        time.sleep(3)
+        assert daemon.stop() == 0
+    service.close()
+    hook.close()
+    assert {subject for subject, _ in told()} <= {"service hide-hub", "clock of this host"}
+    with closing(sqlite3.connect(tmp_path / "watchkeeper.db")) as opened:
+        ((first, last),) = opened.execute("SELECT min(at_ms), max(at_ms) FROM samples").fetchall()
+    now_ms = time.time() * 1_000
+    assert now_ms - 600_000 < first <= last < now_ms + 60_000

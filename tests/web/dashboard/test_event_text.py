@@ -92,7 +92,10 @@ def test_answers_and_conditions() -> None:
     """Since when, and what the thing itself says."""
     store = ReadStoreDouble()
     silent = store.answer("service tide-log", None, "no answer", HOUR)
-    assert statement(first(store, silent, Concern.NOT_ANSWERING), UTC) == "Service tide-log is not answering for 1 h"
+    assert statement(first(store, silent, Concern.NOT_ANSWERING), UTC) == "Service tide-log has not answered for 1 h"
+    store = ReadStoreDouble()
+    young = store.answer("service tide-log", None, "no answer", timedelta(milliseconds=100))
+    assert statement(first(store, young, Concern.NOT_ANSWERING), UTC) == "Service tide-log is not answering"
     store = ReadStoreDouble()
     paused = store.condition("guest tide-log", "state", "paused: no space", HOUR)
     assert statement(first(store, paused, Concern.FAULTY), UTC) == "Guest tide-log is faulty: paused: no space"

@@ -38,6 +38,13 @@ PLURAL = ("snapshots of", "backups of")
 VERBS = frozenset({"cannot", "can", "has", "keeps", "reports", "sees"})
 """First words of a condition that are verbs: no "is" goes before them."""
 
+PERFECT = {
+    "not answering": "not answered",
+    "answering wrongly": "answered wrongly",
+    "not reporting": "not reported",
+}
+"""With a length of time a sentence says "has not answered for 3 min"."""
+
 EXPIRES = ("expires", "expired")
 
 
@@ -68,7 +75,10 @@ def statement(event: ActiveAlert, zone: tzinfo) -> str:
             return f"{name} {_faulty(event, be)}"
         case _:
             phrase = time_left_phrase(finding, event.at, zone, event.observation)
-            return f"{name} {be} {phrase}"
+            lasting = next(
+                (f"{has} {PERFECT[each]}{phrase[len(each) :]}" for each in PERFECT if f"{each} for " in phrase), ""
+            )
+            return f"{name} {lasting or f'{be} {phrase}'}"
 
 
 def easing(alert: Alert, finding: Finding, now: datetime, zone: tzinfo) -> str:

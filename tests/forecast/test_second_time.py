@@ -256,3 +256,14 @@ def test_a_level_that_falls_and_then_stays_has_no_end() -> None:
     for until in (25.2, 25.5, 26, 28, 33, 40):
         found = seen(t[t <= until], used[t <= until] + noise(int((t <= until).sum()), 0.3))
         assert found.no_end in {NoEnd.STILL, NoEnd.SHRINKING}
+
+
+def test_a_cycle_that_is_not_seen_since_room_was_made_is_none() -> None:
+    """A ripple of three hours until room is made, and a flat level since: it is not filling."""
+    t = every(60, 30.6)
+    hour = np.arange(len(t))
+    used = np.where(t <= 30, 300 + 20 * t + hour % 3 - 1, 100.0)
+    assert seen(t[t <= 30], used[t <= 30]).cycle_s is not None
+    found = seen(t, used)
+    assert found.cycle_s is None
+    assert found.no_end is NoEnd.STILL

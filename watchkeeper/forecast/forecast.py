@@ -142,14 +142,11 @@ def _from_now(trend: Outlook, points: Points) -> tuple[Outlook, float]:
         return trend, of_line
     variance = noise.mean_variance(reach) + noise.stray * reach / 3 + trend.slope_variance * reach**2 / 4
     best = int(np.argmin(variance))
-    if min(of_line, variance[best]) <= 0:
-        return trend, of_line
     own = back <= reach[best]
     t, y, weight = -back[own], points.y[::-1][own], points.weight[::-1][own]
     now = float(weight @ (y - trend.slope * t - trend.bend * t * t) / weight.sum())
-    total = 1 / of_line + 1 / float(variance[best])
-    level = (trend.level / of_line + now / float(variance[best])) / total
-    return replace(trend, level=level), 1 / total
+    share = float(variance[best]) / max(of_line + float(variance[best]), 1e-300)
+    return replace(trend, level=share * trend.level + (1 - share) * now), share * of_line
 
 
 def _bounded(trend: Outlook, points: Points, past: Past | None, phases: Phases) -> tuple[Outlook, float, float]:

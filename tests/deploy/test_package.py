@@ -9,10 +9,13 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 
-pytestmark = pytest.mark.skipif(
-    os.environ.get("PACKAGE_TESTS") != "1" or shutil.which("dpkg-deb") is None,
-    reason="builds a Debian package on purpose alone: PACKAGE_TESTS=1 deploy/check tests/deploy",
-)
+pytestmark = [
+    pytest.mark.skipif(
+        os.environ.get("PACKAGE_TESTS") != "1" or shutil.which("dpkg-deb") is None,
+        reason="builds a Debian package on purpose alone: PACKAGE_TESTS=1 deploy/check tests/deploy",
+    ),
+    pytest.mark.timeout(1_200),
+]
 
 
 @pytest.fixture(scope="module")

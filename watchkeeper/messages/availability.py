@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, tzinfo
+from typing import assert_never
 
 from watchkeeper.messages.wording import clean, duration, exact_instant
 from watchkeeper.model.availability import Availability, Outage, Period
@@ -29,6 +30,8 @@ def period_name(kind: Period, first: date) -> str:
             return f"{month} {first.year}"
         case Period.YEAR:
             return str(first.year)
+        case _:
+            assert_never(kind)
 
 
 def share(part: float) -> str:

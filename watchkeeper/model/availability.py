@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta, tzinfo
 from enum import StrEnum
+from typing import assert_never
 
 GAP_INTERVALS = 3.0
 """A longer pause between two samples, in intervals, was not measured; the rule for `not_reporting` uses this number."""
@@ -131,6 +132,8 @@ def _first_day(kind: Period, day: date) -> date:
             return day.replace(day=1)
         case Period.YEAR:
             return day.replace(month=1, day=1)
+        case _:
+            assert_never(kind)
 
 
 def _next(kind: Period, first: date) -> date:
@@ -143,6 +146,8 @@ def _next(kind: Period, first: date) -> date:
             return (first + timedelta(days=31)).replace(day=1)
         case Period.YEAR:
             return first.replace(year=first.year + 1)
+        case _:
+            assert_never(kind)
 
 
 def _midnight(day: date, zone: tzinfo) -> datetime:

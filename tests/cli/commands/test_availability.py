@@ -46,7 +46,7 @@ def lines(text: str) -> list[str]:
 
 def test_one_service(run: Run) -> None:
     """By day, with all of it and the outage's true times; found by its probe's name too."""
-    result = run("availability", "hub", "--by", "day")
+    result = run("availability", "hub")
     assert result.exit_code == 0
     assert " ".join(lines(result.stdout)) == (
         "service hide-hub, since Tue 24 Nov 12:27 "

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 
@@ -88,13 +88,14 @@ async def _print(known: settings.Settings, name: str, asked: Asked, *, as_json: 
         for index, each in enumerate(found):
             # Nothing can have been measured before the first sample.
             since = max(asked.since, each.first_at)
+            its = replace(asked, since=since)
             pieces = await store.answers(each, since, asked.until)
             if as_json:
-                output.as_json(availability_form(each, pieces, (since, asked.until), asked.period, asked.zone))
+                output.as_json(availability_form(each, pieces, (since, asked.until), its.period, asked.zone))
             elif name or len(found) == 1:
                 if index:
                     output.blank()
-                _one(each, pieces, since, asked)
+                _one(each, pieces, its)
             else:
                 whole = measured.availability(pieces, since.timestamp(), asked.until.timestamp())
                 output.rows([(each.key.subject, [words.sentence(whole)])], most_left=40)
@@ -118,8 +119,8 @@ async def _services(store: Store, name: str) -> Sequence[Series]:
     return found
 
 
-def _one(series: Series, pieces: Sequence[Piece], since: datetime, asked: Asked) -> None:
-    zone, now = asked.zone, asked.until
+def _one(series: Series, pieces: Sequence[Piece], asked: Asked) -> None:
+    zone, now, since = asked.zone, asked.until, asked.since
     output.heading(f"{clean(series.key.subject)}, since {instant(since, zone, now)}")
     table = [
         (

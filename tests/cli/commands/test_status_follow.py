@@ -63,20 +63,19 @@ def commit(path: Path, *, paused: bool) -> None:
 @contextmanager
 def following(config: Path, *more: str) -> Iterator["subprocess.Popen[str]"]:
     """The command in a process of its own, with its output in a pipe."""
-    process = subprocess.Popen(command(config, *more), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.wait(30)
+    with subprocess.Popen(command(config, *more), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
 
 
 def test_a_pipe_gets_a_new_board_when_something_moved(config: Path, database: Path) -> None:
     """A sample that says the same is no new board; an alert is, behind a line; Ctrl-C is the usual end."""
     with following(config) as process:
         assert process.stdout is not None
-        first = [process.stdout.readline() for _ in range(4)]
-        assert first[3].startswith("No date yet: ")
+        first = [process.stdout.readline() for _ in range(5)]
+        assert first[-1].startswith("No date yet: ")
         commit(database, paused=False)
         time.sleep(1.5)  # longer than from one look to the next
         commit(database, paused=True)

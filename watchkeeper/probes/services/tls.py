@@ -177,14 +177,14 @@ def read_certificate(der: bytes) -> Certificate | None:
         certificate = x509.load_der_x509_certificate(der)
         names = _names(certificate)
         issuers = certificate.issuer.get_attributes_for_oid(NameOID.COMMON_NAME) or list(certificate.issuer)
-    except ValueError:
+        return Certificate(
+            not_before=certificate.not_valid_before_utc,
+            not_after=certificate.not_valid_after_utc,
+            names=names,
+            issuer=str(issuers[0].value) if issuers else "",
+        )
+    except (ValueError, x509.InvalidVersion, x509.DuplicateExtension, x509.UnsupportedGeneralNameType):
         return None
-    return Certificate(
-        not_before=certificate.not_valid_before_utc,
-        not_after=certificate.not_valid_after_utc,
-        names=names,
-        issuer=str(issuers[0].value) if issuers else "",
-    )
 
 
 def _names(certificate: "x509.Certificate") -> tuple[str, ...]:

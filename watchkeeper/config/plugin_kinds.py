@@ -1,4 +1,4 @@
-"""Finds the kinds of probe and notifier that other packages bring, by their entry points.
+"""Finds the kinds of probes and notifiers that other packages provide, by their entry points.
 
 An entry point's name is the kind. A package that cannot be used costs its own kinds and nothing else. Its code runs
 with the daemon's own rights. Not here: what holds an instance to its contract (plugins.py of probes and notifiers).
@@ -57,7 +57,7 @@ class UnusablePlugin:
 
 @dataclass(frozen=True, slots=True)
 class FoundPlugins(Generic[K]):
-    """What other packages bring: the kinds that can be used, and the entry points that cannot."""
+    """What other packages provide: the kinds that can be used, and the entry points that cannot."""
 
     kinds: dict[str, K]
     unusable: tuple[UnusablePlugin, ...]
@@ -68,7 +68,7 @@ class NotUsable(Exception):
 
 
 def find(group: PluginGroup[K], taken: Collection[str], points: Iterable[EntryPoint] | None = None) -> FoundPlugins[K]:
-    """The kinds that installed packages bring. taken: kinds that exist already and cannot be replaced."""
+    """The kinds that installed packages provide. taken: kinds that exist already and cannot be replaced."""
     kinds: dict[str, K] = {}
     unusable = []
     for point in entry_points(group=group.name) if points is None else points:

@@ -60,12 +60,12 @@ class Checked:
 
     @property
     def name(self) -> str:
-        """Names the notifier in the outbox and the journal."""
+        """The notifier's name in the outbox and the event log."""
         return self._settings.label
 
     @property
     def at_least(self) -> Priority:
-        """The least urgent priority that its receiver wants to hear of."""
+        """The least urgent priority that its receiver wants to be notified of."""
         return self._settings.at_least
 
     async def deliver(self, message: Message) -> None:
@@ -85,7 +85,7 @@ class Checked:
             raise DeliveryDeferred(f"{self.name}: {what}") from None
 
     async def close(self) -> None:
-        """Let it close its connections within the settings' timeout. What fails in it holds nothing else up."""
+        """Close it within the settings' timeout. A failure in it delays nothing else."""
         try:
             async with asyncio.timeout(self._settings.timeout):
                 await self._notifier.close()
@@ -98,7 +98,7 @@ class CheckedBackground(Checked):
     """A checked notifier that has something to do between deliveries."""
 
     async def attend(self) -> None:
-        """Let it do that. The outbox logs what it raises, and begins it again."""
+        """Run it. The outbox logs what it raises, and starts it again."""
         if isinstance(self._notifier, BackgroundNotifier):
             await self._notifier.attend()
 

@@ -33,7 +33,7 @@ CAUTIONS = (
 FILES = {
     "/etc/watchkeeper/config.toml": "The configuration of the service; see watchkeeper.toml(5).",
     "~/.config/watchkeeper/config.toml": "The configuration where a person runs it.",
-    "/var/lib/watchkeeper/watchkeeper.db": "The database of the service: history, alerts, journal, messages to send.",
+    "/var/lib/watchkeeper/watchkeeper.db": "The database of the service: history, alerts, event log, messages to send.",
     "~/.local/state/watchkeeper/watchkeeper.db": "The database where a person runs it.",
     "/run/watchkeeper-helper.sock": "Where root's side listens, if it is installed.",
 }

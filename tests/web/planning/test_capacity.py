@@ -97,8 +97,8 @@ BAD: list[tuple[dict[str, str], str, str]] = [
     ({"written": "64GiB"}, "written", "More is written at once than the disk can hold"),
     ({"disk": "", "grows": "", "reserved": "yes"}, "reserved", "Reserved is given without a disk"),
     ({"reserved": "perhaps"}, "reserved", "write one of yes, no"),
-    ({"store": "pool skery"}, "store", "There is no store pool skery here; known: pool skerry"),
-    ({"enlarge": "hide-hob"}, "enlarge", "There is no guest hide-hob here; known: hide-hub"),
+    ({"store": "pool skery"}, "store", 'There is no store "pool skery" here; known: pool skerry'),
+    ({"enlarge": "hide-hob"}, "enlarge", 'There is no guest "hide-hob" here; known: hide-hub'),
     ({"enlarge": "ringing-db", "store": ""}, "store", "choose the store"),
     ({"disk": "9" * 400}, "disk", "disk cannot be"),
 ]

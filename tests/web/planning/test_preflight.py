@@ -95,7 +95,7 @@ async def test_a_look_ahead_leads_to_the_look_back(page: Open) -> None:
 
 
 BAD = [
-    ({"subject": "hide-hob"}, "subject", "There is no hide-hob here; known: guest hide-hub"),
+    ({"subject": "hide-hob"}, "subject", 'Nothing here is named "hide-hob"; known: guest hide-hub'),
     ({"subject": ""}, "subject", "subject is missing: it names what you want to change."),
     ({"subject": "x" * 301}, "subject", "a name of 1 to 300 characters"),
     ({"keep": "soon"}, "keep", 'keep cannot be "soon"; write a time such as 7d or 12h.'),

@@ -277,6 +277,71 @@ def test_a_level_that_fills_is_held_by_nothing() -> None:
     assert street.alert(space).held_by is None
 
 
+SPACE = SeriesKey("file system /srv", "space")
+
+
+def filling(used_at_the_end: float = 100.0) -> Street:
+    """A file system with a guest's image on it that filled within hours and was reported before it was full."""
+    street = Street({"hide-hub": ("file system /srv",)})
+    street.up(GUEST)
+    for minute in range(180):
+        street.put(Level(SPACE, 60.0 + minute * 0.2, 100.0))
+        street.live(1)
+    assert street.told
+    street.told.clear()
+    street.put(Level(SPACE, used_at_the_end, 100.0))
+    return street
+
+
+def test_full_is_news_though_an_alarm_foretold_it() -> None:
+    """The guests that stop with it are not reported apart: without this, nothing would say that they stopped."""
+    street = filling()
+    acknowledged = state_machine.acknowledge(street.alert(SPACE), street.now)
+    assert acknowledged is not None
+    street.book.put(acknowledged.after)
+    street.live(1)
+    street.down(GUEST)
+    street.live(60)
+    assert street.told == [("file system /srv", NotificationKind.WORSE)]
+    assert (street.alert(SPACE).state, street.alert(SPACE).priority) == (State.ACTIVE, Priority.ALARM)
+    assert street.alert(GUEST).held_by == SPACE
+
+
+def test_nearly_full_is_no_news() -> None:
+    """Only when nothing can be written any more."""
+    street = filling(99.0)
+    street.live(30)
+    assert street.told == []
+
+
+def test_full_is_reported_once_however_often_it_is_so() -> None:
+    """A level that hovers at its capacity is one thing, until the alert has eased or ended."""
+    street = filling()
+    for used in (100.0, 99.9, 100.0, 99.9, 100.0):
+        street.put(Level(SPACE, used, 100.0))
+        street.live(2)
+    assert street.told == [("file system /srv", NotificationKind.WORSE)]
+
+
+def test_full_is_not_reported_beside_a_fault_that_says_so() -> None:
+    """A pool that is suspended because it is full: one message about the pool."""
+    street = filling()
+    street.down(SeriesKey("file system /srv", "writable"))
+    street.live(30)
+    assert street.told == [("file system /srv", NotificationKind.RAISED)]
+    assert street.book.get(SeriesKey("file system /srv", "writable"), Concern.FAULTY).standing
+
+
+def test_full_while_it_is_shelved_is_sent_afterwards() -> None:
+    """A shelved alert sends nothing; when that is over, the operator does not know it yet."""
+    street = filling()
+    street.book.put(state_machine.shelve(street.alert(SPACE), street.now, street.now + timedelta(minutes=10)).after)
+    street.live(9)
+    assert street.told == []
+    street.live(3)
+    assert street.told == [("file system /srv", NotificationKind.WORSE)]
+
+
 def test_a_cause_is_as_urgent_as_what_it_holds() -> None:
     """Who wants to hear of alarms alone must hear that something stopped; it eases with its consequence."""
     street = station()

@@ -8,10 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.support.messages import DAY_S, NOW, SKERRY, ZONE, after, episode, filling, found_full, level, silence, told
+from watchkeeper.alerting import state_machine
 from watchkeeper.alerting.rules import FaultyRule, OverdueRule, judge_faulty, judge_overdue
 from watchkeeper.messages.body import COLUMNS, LONGEST_HEADLINE
 from watchkeeper.messages.build import compose
-from watchkeeper.model.alert import Concern, Priority
+from watchkeeper.model.alert import Concern, NotificationKind, Priority
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Condition, Deadline, Level, Observation, SeriesKey
@@ -32,6 +33,22 @@ def test_headlines_of_a_filling_pool() -> None:
         "pool skerry no longer filling (alert ended)",
     ]
     assert max(map(len, found)) <= 65
+
+
+def test_a_foretold_end_that_has_come() -> None:
+    """It says that it is full, and not that the priority has changed: it was an alarm before."""
+    *_, alarm = told([filling(NOW, 3.2), filling(after(hours=50), 0.9)], level())
+    at = after(hours=74)
+    _, reached = state_machine.reach(alarm.move.after, at, known=False)
+    assert reached is not None
+    foretold = filling(at, 0.0)
+    assert foretold.forecast is not None
+    now_full = replace(foretold.forecast, used=foretold.forecast.capacity)
+    full = replace(foretold, forecast=now_full, since=after(hours=73))
+    message = compose(reached, full, level(2048), "gannet", ZONE)
+    assert message.headline == "pool skerry full"
+    assert message.body.startswith("Alarm on gannet: pool skerry full.")
+    assert (message.kind, message.number) == (NotificationKind.WORSE, 3)
 
 
 def test_headlines_of_a_service_that_does_not_answer() -> None:

@@ -112,6 +112,39 @@ def test_worse_than_acknowledged_is_active_again() -> None:
     assert (worse.state, eased.state) == (State.ACTIVE, State.ACKNOWLEDGED)
 
 
+@pytest.mark.parametrize(
+    ("priority", "kind"),
+    [
+        (Priority.ALARM, NotificationKind.WORSE),
+        (Priority.WARNING, NotificationKind.WORSE),
+        (Priority.CAUTION, NotificationKind.RAISED),
+    ],
+)
+def test_what_was_foretold_and_happens_is_told_once(priority: Priority, kind: NotificationKind) -> None:
+    """At any priority, also of what was acknowledged; a receiver of that priority gets it."""
+    alert, _ = state_machine.step(POOL, priority, START, AT_ONCE)
+    known = state_machine.acknowledge(alert, START)
+    assert known is not None
+    reached, move = state_machine.reach(known.after, START, known=False)
+    assert move is not None
+    assert (reached.state, reached.notified_priority, reached.reached) == (State.ACTIVE, priority, True)
+    assert (move.event, move.notification, move.reaches) == (Event.WORSEN, kind, True)
+    assert is_notifiable(move.before.notified_priority, move.after.notified_priority, priority)
+    assert state_machine.step(reached, priority, START, AT_ONCE) == (reached, ())
+    # What eases may happen again.
+    eased, _ = state_machine.step(reached, None, START, AT_ONCE)
+    assert not eased.reached
+
+
+def test_what_another_message_says_is_not_told_again() -> None:
+    """Nor what nobody was told of: that message will say it all."""
+    alert, _ = state_machine.step(POOL, Priority.ALARM, START, AT_ONCE)
+    for before, known in ((alert, True), (replace(alert, notified_priority=None), False)):
+        reached, move = state_machine.reach(before, START, known=known)
+        assert reached.reached
+        assert move is None
+
+
 def test_a_rectified_alert_lapses_after_its_time_and_says_nothing() -> None:
     """Nothing stays rectified without an end."""
     almost, moves = live([(0, WARNING), (1, None), (LAPSE_AFTER.total_seconds(), None)])

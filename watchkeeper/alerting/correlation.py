@@ -75,9 +75,20 @@ class Correlation:
         notification = next((m.notification for m in reversed(moves) if m.notification), None)
         if notification is not None and (holder := self._holder(after, notification, now)):
             after, moves = state_machine.step(state_machine.hold(alert, *holder), wanted, now, delays)
+        if self._is_reached(found, after, now, delays):
+            known = any(move.notification for move in moves) or self._own_cause(after, in_doubt=True) is not None
+            after, reached = state_machine.reach(after, now, known=known)
+            moves = moves if reached is None else (*moves, reached)
         self._count(after, moves, now)
         self._book.put(after)
         return moves
+
+    @staticmethod
+    def _is_reached(found: Finding, alert: Alert, now: datetime, delays: Delays) -> bool:
+        """Return whether the level of an active alert is full now, for the first time."""
+        if found.concern is not Concern.FULL or found.since is None or alert.reached or not alert.standing:
+            return False
+        return (now - found.since).total_seconds() >= delays.on_delay_s
 
     def _count(self, after: Alert, moves: Iterable[Transition], now: datetime) -> None:
         """Count what makes a flood: raises that are reported, or that this flood suppresses."""

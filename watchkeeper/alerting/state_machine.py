@@ -165,13 +165,14 @@ def _marks(alert: Alert, event: Event, now: datetime, delays: Delays) -> dict[st
     chattering = delays.chattering
     match event:
         case Event.RAISE:
-            begun = (
+            begun: dict[str, Any] = (
                 {"episode": alert.episode + 1, "message_count": 0, "raised_at": now}
                 if alert.notified_priority is None
                 else {}
             )
             raise_count = chattering.raise_count(alert.recent_ends, now)
-            return {"acknowledged_at": None, "ended_at": None, "escalated": False, "raise_count": raise_count, **begun}
+            begun |= {"acknowledged_at": None, "ended_at": None, "escalated": False, "reached": False}
+            return {"raise_count": raise_count, **begun}
         case Event.WORSEN:
             return {
                 "escalated": False,
@@ -180,7 +181,7 @@ def _marks(alert: Alert, event: Event, now: datetime, delays: Delays) -> dict[st
         case Event.EASE | Event.CLEAR:
             recent_ends = () if alert.chattering else chattering.remembered(alert.recent_ends, now)
             ended = _ended(alert, now) if event is Event.CLEAR else {}
-            return {"escalated": False, "recent_ends": recent_ends, **ended}
+            return {"escalated": False, "reached": False, "recent_ends": recent_ends, **ended}
         case Event.ACKNOWLEDGE:
             # Whoever acknowledges it knows its current state, even if notifications were kept back.
             return {"acknowledged_at": now, "notified_priority": alert.priority}
@@ -195,6 +196,20 @@ def _marks(alert: Alert, event: Event, now: datetime, delays: Delays) -> dict[st
 def _ended(alert: Alert, now: datetime) -> dict[str, Any]:
     """The fields that an end changes. A shelving that lasts until the next end is over now."""
     return {"ended_at": now, "shelved_until": now if alert.shelved_once else alert.shelved_until}
+
+
+def reach(alert: Alert, now: datetime, *, known: bool) -> tuple[Alert, Transition | None]:
+    """Record that what an active alert warns of has happened: news, although the priority stays the same.
+
+    "Full in a day" is not "full", above all where what stops with it is not reported apart. So it needs its own
+    acknowledgement, and is sent when the alert is no longer kept back. known: another message says it already.
+    """
+    reached = replace(alert, reached=True)
+    if known or alert.priority is None or alert.notified_priority != alert.priority:
+        return reached, None
+    lower = Priority(alert.priority - 1) if alert.priority > Priority.CAUTION else None
+    move = _move(replace(reached, notified_priority=lower), Event.WORSEN, alert.priority, now, Delays())
+    return move.after, replace(move, before=replace(move.before, reached=False))
 
 
 def acknowledge(alert: Alert, now: datetime) -> Transition | None:

@@ -78,6 +78,8 @@ def headline(case: MessageContext) -> str:
 def _change(case: MessageContext) -> str:
     """What is new about a fact that was notified before; empty for a first notification."""
     intermittent = ", intermittent" if case.move.after.chattering else ""
+    if case.move.reaches:
+        return intermittent
     match case.move.notification:
         case NotificationKind.WORSE:
             return f", now {wording.priority_words(case.move.after.priority)}"
@@ -191,7 +193,7 @@ def _opening(case: MessageContext) -> str:
     match case.move.notification:
         case NotificationKind.ENDED:
             return f"Alert ended on {host}: {_ending(case, whole=True)}."
-        case NotificationKind.WORSE | NotificationKind.EASED as telling:
+        case NotificationKind.WORSE | NotificationKind.EASED as telling if not case.move.reaches:
             now = "Now" if telling is NotificationKind.WORSE else "Now only"
             change = f"{now} {wording.priority_words(after)} on {host} (was {wording.priority_words(before)})"
             return f"{change}: {_fact(case, whole=True)}."

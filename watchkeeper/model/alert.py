@@ -170,6 +170,7 @@ class Alert:
     escalated: it is an alarm because nobody acknowledged the warning, not because of what was found.
     recent_ends: when it recently ended or eased.
     raise_count: how often it has been raised while chattering; 0: not chattering.
+    reached: what it warns of has happened (the level is full), and the operator knows or will know.
     """
 
     key: SeriesKey
@@ -193,6 +194,7 @@ class Alert:
     escalated: bool = False
     recent_ends: Instants = ()
     raise_count: int = 0
+    reached: bool = False
 
     @property
     def standing(self) -> bool:
@@ -244,6 +246,11 @@ class Transition:
     event: Event
     notification: NotificationKind | None
     at: datetime
+
+    @property
+    def reaches(self) -> bool:
+        """True if what was warned of has happened, at the same priority."""
+        return self.after.reached and not self.before.reached and self.before.priority == self.after.priority
 
 
 def is_notifiable(

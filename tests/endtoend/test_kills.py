@@ -21,6 +21,8 @@ import pytest
 from tests.support.daemon import Daemon
 from tests.support.receivers import Hook, Mailbox
 
+pytestmark = pytest.mark.untraced
+
 KILLS = int(os.environ.get("KILLS", "25"))
 SEED = 20260301
 JOBS = 8
@@ -50,8 +52,6 @@ server = "127.0.0.1"
 port = {smtp}
 security = "none"
 from = "gannet@example.org"
-
-pytestmark = pytest.mark.untraced
 to = ["keeper@example.org"]
 """
 

@@ -10,7 +10,7 @@ from scipy.stats import t as student
 from tests.forecast.levels import every, seen
 from watchkeeper.alerting.forecast_record import ForecastRecord
 from watchkeeper.forecast import calibration
-from watchkeeper.forecast.first_passage import Z90
+from watchkeeper.forecast.laws.first_passage import Z90
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.units import DAY_S

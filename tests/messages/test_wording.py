@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tests.support.messages import found_full
 from watchkeeper.alerting.rules import OverdueRule, judge_overdue
-from watchkeeper.forecast.first_passage import FAR_D
+from watchkeeper.forecast.laws.first_passage import FAR_D
 from watchkeeper.messages import wording
 from watchkeeper.model.alert import Alert, Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding

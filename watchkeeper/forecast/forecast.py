@@ -1,8 +1,9 @@
 """Time to full: from a level's history to earliest, likely and latest, or the reason why no end is expected.
 
 The steps: history.py keeps and condenses; hourly_features.py finds cycle, steps and clearings; samples.py brings all
-samples into the same form; trend_selection.py selects the trend to extrapolate; first_passage.py finds where it touches
-the capacity. This module combines them and names the reasons.
+samples into the same form; trend_selection.py selects the trend to extrapolate; laws/first_passage.py finds where it
+touches the capacity, and laws/pooled.py weighs that against what the level has done before. This module combines them
+and names the reasons.
 """
 
 import math
@@ -10,11 +11,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from watchkeeper.forecast import clearings, first_passage, pooled, trend_selection
+from watchkeeper.forecast import clearings, trend_selection
 from watchkeeper.forecast import samples as present
-from watchkeeper.forecast.first_passage import Course, Phases
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.hourly_features import LEAST_CLEARING, LEAST_SHARE, Past, study
+from watchkeeper.forecast.laws import first_passage, pooled
+from watchkeeper.forecast.laws.first_passage import Course, Phases
 from watchkeeper.forecast.samples import Points
 from watchkeeper.forecast.trend_selection import Outlook
 from watchkeeper.model.forecast import Forecast, NoEnd

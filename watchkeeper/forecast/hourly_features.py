@@ -15,7 +15,7 @@ from watchkeeper.forecast import level_shifts as shifts
 from watchkeeper.forecast import noise as noises
 from watchkeeper.forecast.cycle import Cycle
 from watchkeeper.forecast.history import HOURS, Grain, LevelHistory
-from watchkeeper.forecast.jobs import Jobs
+from watchkeeper.forecast.laws.jobs import Jobs
 from watchkeeper.forecast.noise import Noise
 from watchkeeper.forecast.sorted_values import median
 from watchkeeper.forecast.trend import least_squares

@@ -13,9 +13,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from watchkeeper.forecast.first_passage import Z90
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.hourly_features import Past
+from watchkeeper.forecast.laws.first_passage import Z90
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.forecast_record import KeptForecast, Outcome, RecordSummary
 from watchkeeper.model.observation import SeriesKey

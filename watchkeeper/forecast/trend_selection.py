@@ -3,7 +3,7 @@
 The longest stretch that nothing newer contradicts is used (stable_segment.py). Newer data that contradicts it is either
 a new growth rate or a burst that will stop, and only time can tell: it is used once it has lasted for a fifth of the
 time that would be left. If a stretch ends because the growth changed, the change point is found and the line begins
-there. Not here: when the capacity is reached (first_passage.py).
+there. Not here: when the capacity is reached (laws/first_passage.py).
 """
 
 import math

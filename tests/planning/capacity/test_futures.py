@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from watchkeeper.forecast.first_passage import FAR_D
+from watchkeeper.forecast.laws.first_passage import FAR_D
 from watchkeeper.model.line import Floats
 from watchkeeper.planning.capacity import futures
 from watchkeeper.planning.capacity.futures import Added, first_passages, height, most_for, straight, time_to_full

@@ -7,9 +7,9 @@ import pytest
 from scipy import stats
 
 from tests.forecast.levels import START_S, every, history_of, noise
-from watchkeeper.forecast.first_passage import FAR_D
 from watchkeeper.forecast.forecast import forecast
 from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.forecast.laws.first_passage import FAR_D
 from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S
 from watchkeeper.planning.capacity.futures import Added, time_to_full

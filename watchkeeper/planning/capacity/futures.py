@@ -21,7 +21,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from watchkeeper.forecast.first_passage import FAR_D
+from watchkeeper.forecast.laws.first_passage import FAR_D
 from watchkeeper.model.line import Floats
 from watchkeeper.planning.capacity.growth_pattern import Growth, Places
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from watchkeeper.forecast.first_passage import Z90
+from watchkeeper.forecast.laws.first_passage import Z90
 from watchkeeper.messages.wording import clean, concern_words, duration, thing
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.forecast import Forecast, NoEnd

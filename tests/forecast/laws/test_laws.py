@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from watchkeeper.forecast import law as laws
-from watchkeeper.forecast.net_growth import law, tried, windows
-from watchkeeper.forecast.pace_drift import drift
-from watchkeeper.forecast.passage_times import passage_law
+from watchkeeper.forecast.laws import law as laws
+from watchkeeper.forecast.laws.net_growth import law, tried, windows
+from watchkeeper.forecast.laws.pace_drift import drift
+from watchkeeper.forecast.laws.passage_times import passage_law
 from watchkeeper.model.line import Floats
 
 Z90 = 1.6448536269514722

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from watchkeeper.forecast.first_passage import FLAT, Course, Phases, band, likely
+from watchkeeper.forecast.laws.first_passage import FLAT, Course, Phases, band, likely
 from watchkeeper.forecast.trend import least_squares
 
 

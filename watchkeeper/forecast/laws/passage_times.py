@@ -10,7 +10,7 @@ Assoc. 53:457).
 import numpy as np
 from numpy.typing import NDArray
 
-from watchkeeper.forecast.law import GRID
+from watchkeeper.forecast.laws.law import GRID
 from watchkeeper.model.line import Floats
 
 Flags = NDArray[np.bool_]

@@ -10,14 +10,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from watchkeeper.forecast import law as laws
-from watchkeeper.forecast.first_passage import FAR_D, Z90
 from watchkeeper.forecast.history import HOURS
 from watchkeeper.forecast.hourly_features import Past
-from watchkeeper.forecast.jobs import Jobs, touched
-from watchkeeper.forecast.net_growth import Windows, law, tried, windows
-from watchkeeper.forecast.pace_drift import drift
-from watchkeeper.forecast.passage_times import passage_law
+from watchkeeper.forecast.laws import law as laws
+from watchkeeper.forecast.laws.first_passage import FAR_D, Z90
+from watchkeeper.forecast.laws.jobs import Jobs, touched
+from watchkeeper.forecast.laws.net_growth import Windows, law, tried, windows
+from watchkeeper.forecast.laws.pace_drift import drift
+from watchkeeper.forecast.laws.passage_times import passage_law
 from watchkeeper.forecast.samples import Points
 from watchkeeper.forecast.sorted_values import median
 from watchkeeper.forecast.trend_selection import Outlook

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from watchkeeper.forecast.law import GRID, normal
+from watchkeeper.forecast.laws.law import GRID, normal
 from watchkeeper.model.line import Floats
 
 PARTS = 16

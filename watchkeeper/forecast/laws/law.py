@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 
-from watchkeeper.forecast.first_passage import Z90
+from watchkeeper.forecast.laws.first_passage import Z90
 from watchkeeper.model.line import Floats
 
 GRID: Floats = np.geomspace(1e-3, 4e3, 160)

@@ -5,8 +5,8 @@ import pytest
 from scipy import stats
 
 from tests.forecast.levels import day, every, noise, seen
-from watchkeeper.forecast import law as laws
-from watchkeeper.forecast.jobs import Jobs, touched
+from watchkeeper.forecast.laws import law as laws
+from watchkeeper.forecast.laws.jobs import Jobs, touched
 
 POINTS = (0.05, 0.5, 0.95)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from watchkeeper.forecast.law import GRID, quantile
+from watchkeeper.forecast.laws.law import GRID, quantile
 from watchkeeper.model.line import Floats
 
 DRAWN = np.linspace(0, 1, 17)[1:-1:2]

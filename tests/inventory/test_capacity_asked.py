@@ -27,12 +27,12 @@ def configured(path: Path) -> Settings:
 
 
 async def test_an_answer_depends_on_the_database(tmp_path: Path) -> None:
-    """40 days at 4 GiB a day and a peak of 12 GiB of memory; 424 GiB last for 106 days."""
+    """40 days at 3 GiB a day and a peak of 12 GiB of memory; 424 GiB last for 141 days."""
     async with await Store.open(tmp_path / "watchkeeper.db") as store:
         for hour in range(40 * 24, -1, -1):
             at = NOW - timedelta(hours=hour)
             levels = (
-                Level(POOL.key, (600 - hour / 6) * GIB, 1024 * GIB),
+                Level(POOL.key, (600 - hour / 8) * GIB, 1024 * GIB),
                 Level(SeriesKey("memory", "in use"), (12 if hour == 100 else 9) * GIB, 16 * GIB),
             )
             await store.commit(Commit(seen=tuple(Seen(at, each, "gannet", 3600.0) for each in levels)))
@@ -41,8 +41,8 @@ async def test_an_answer_depends_on_the_database(tmp_path: Path) -> None:
         again = await room(configured(tmp_path / "watchkeeper.db"), store, HOUSE, question)
         (pool,) = found.stores
         assert pool.after is not None
-        assert pool.after.likely_d == pytest.approx(106, rel=0.01)
-        assert pool.after.straight_d == pytest.approx(106, rel=0.01)
+        assert pool.after.likely_d == pytest.approx(141, rel=0.01)
+        assert pool.after.straight_d == pytest.approx(141, rel=0.01)
         assert (found.memory.peak_bytes, found.fit, found.at) == (12 * GIB, Fit.YES, NOW)
         assert again == found
         only_memory = await room(configured(tmp_path / "watchkeeper.db"), store, HOUSE, Question(memory_bytes=GIB))

@@ -1,4 +1,4 @@
-"""The watch over one series, from observations to moves."""
+"""The evaluation of one series, from observations to moves."""
 
 from datetime import UTC, datetime, timedelta
 from typing import Any

@@ -1,5 +1,6 @@
 """What a daemon without a configuration imports: everything it holds costs memory for as long as the host runs."""
 
+import os
 import sqlite3
 import subprocess
 import sys
@@ -42,8 +43,10 @@ class Watched(Daemon):
         config.write_text(f'[page]\nport = 0\n[store]\npath = "{self.database}"\n')
         self._imports = folder / "imports"
         command = [sys.executable, "-X", "importtime", "-m", "watchkeeper", "--config", str(config), "run"]
+        # The measurement of coverage imports modules of its own into each program that Python runs.
+        environ = {name: value for name, value in os.environ.items() if not name.startswith("COV")}
         with self._imports.open("w") as imports:
-            super().__init__(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=imports, text=True))
+            super().__init__(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=imports, text=True, env=environ))
 
     def imported(self, *forbidden: str) -> list[str]:
         """Which of these it has imported, or modules in them."""

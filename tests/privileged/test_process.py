@@ -157,7 +157,7 @@ def test_programs_that_run_at_the_same_time_end_only_their_own() -> None:
         long.start()
         until(lambda: Path(folder, "ready").exists())
         assert has_ended(int(sh("setsid sleep 602 & echo $!").stdout))
-        (orphan,) = [pid for pid in descendants._below(os.getpid()) if cmdline(pid).split(b"\0")[1:2] == [b"601"]]
+        (orphan,) = [pid for pid in descendants._numbers() if cmdline(pid).split(b"\0")[1:2] == [b"601"]]
         assert not has_ended(orphan)
         Path(folder, "go").touch()
         long.join(30)

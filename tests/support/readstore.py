@@ -296,7 +296,7 @@ def _well(store: ReadStoreDouble) -> None:
 
 
 def _start(store: ReadStoreDouble) -> None:
-    store.note(store.now - HISTORY, "watchkeeper began the watch over gannet.", Entry.START)
+    store.note(store.now - HISTORY, "watchkeeper began to monitor gannet.", Entry.START)
     store.note(store.now - 9 * DAY, "Snapshot skerry/hide-hub@before-upgrade taken, to be removed by Friday.")
 
 

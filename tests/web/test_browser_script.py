@@ -134,6 +134,10 @@ async def test_few_keys_to_acknowledge(show: Show, script: bool) -> None:  # noq
     await keys.is_on("Sign in to acknowledge")
     await keys.press("Enter")
     await screen.page.wait_for_url("**/operator?back=")
+    for _ in range(1200):  # the address is there before the field has the focus
+        if await screen.page.evaluate("document.activeElement && document.activeElement.type") == "password":
+            break
+        await asyncio.sleep(0.05)
     await screen.page.keyboard.type(PASSWORD)
     await keys.press("Enter")
     await screen.has("You are signed in.")

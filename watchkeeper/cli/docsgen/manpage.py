@@ -52,7 +52,7 @@ def commands() -> str:
 
 def _commands() -> Iterator[str]:
     summary, *more = reference.paragraphs(main.help or "")
-    yield from _head("watchkeeper", 1, "watch over one home server, and say how much time is left")
+    yield from _head("watchkeeper", 1, "monitor one home server, and show how much time is left")
     yield from (roff.heading("synopsis"), ".PP", r"\fBwatchkeeper\fR [\fB\-\-config\fR \fIFILE\fR] \fICOMMAND\fR ...")
     yield from (roff.heading("description"), *_help([summary, *more]))
     yield from (roff.heading("options"), *_options(main, click.Context(main)))

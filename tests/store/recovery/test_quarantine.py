@@ -91,8 +91,11 @@ async def test_a_journal_line_leaves_only_for_the_quarantine(path: Path) -> None
         await store.commit(Commit(events=tuple(line(f"line {n}") for n in range(5))))
     _flip(path, "events", "line 2")
     async with await Store.open(path, repair_at=START) as store:
-        assert [each.text for each in await store.events()] == ["line 4", "line 3", "line 1", "line 0"]
-        assert [each.text for each in await store.events(limit=3)] == ["line 4", "line 3", "line 1"]
+        # What was found is a line too, written in the background at some time after the first reading.
+        kept = ["line 4", "line 3", "line 1", "line 0"]
+        assert [each.text for each in await store.events() if each.text.startswith("line")] == kept
+        limited = [each.text for each in await store.events(limit=3)]
+        assert limited == kept[:3] or (limited[0].startswith("the database: "), limited[1:]) == (True, kept[:2])
         (moved,) = await _moved(store)
         assert (moved.source, moved.row) == ("events", "3")
     assert asked(path, "SELECT count(*) FROM events WHERE id = 3") == [(0,)]

@@ -3,6 +3,7 @@
 import asyncio
 import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -92,18 +93,18 @@ def test_hours_are_what_numpy_makes_of_the_samples(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject, every: list[Sample], limit: int
 ) -> None:
     """Whatever order the samples arrive in (late ones too), whatever is rolled up in between, and in whatever steps."""
-    conn = _open(tmp_path_factory.mktemp("hours") / "watchkeeper.db")
-    left = list(every)
-    while left:
-        count = data.draw(st.integers(1, len(left)))
-        batch, left = left[:count], left[count:]
-        conn.executemany("INSERT INTO samples VALUES (?, ?, ?, ?)", batch)
-        until_ms = data.draw(st.integers(BEGIN_MS, BEGIN_MS + 5 * DAY_MS))
-        _finish(conn, fold_samples(datetime.fromtimestamp(until_ms / 1000, UTC)), limit)
-    _finish(conn, fold_samples(NOW), limit)
-    assert conn.execute("SELECT count(*) FROM samples").fetchone() == (0,)
-    _same(_stored(conn, "hours"), _expected(every, HOUR_MS))
-    conn.close()
+    # Closed also where the generator gives an example up in its middle.
+    with closing(_open(tmp_path_factory.mktemp("hours") / "watchkeeper.db")) as conn:
+        left = list(every)
+        while left:
+            count = data.draw(st.integers(1, len(left)))
+            batch, left = left[:count], left[count:]
+            conn.executemany("INSERT INTO samples VALUES (?, ?, ?, ?)", batch)
+            until_ms = data.draw(st.integers(BEGIN_MS, BEGIN_MS + 5 * DAY_MS))
+            _finish(conn, fold_samples(datetime.fromtimestamp(until_ms / 1000, UTC)), limit)
+        _finish(conn, fold_samples(NOW), limit)
+        assert conn.execute("SELECT count(*) FROM samples").fetchone() == (0,)
+        _same(_stored(conn, "hours"), _expected(every, HOUR_MS))
 
 
 @given(every=SAMPLES, cut=st.integers(BEGIN_MS, BEGIN_MS + 5 * DAY_MS), limit=st.integers(1, 30))

@@ -128,7 +128,7 @@ async def test_the_last_will(running: Broker) -> None:
 
 
 async def test_the_topic_of_the_first_version_is_deleted(running: Broker) -> None:
-    """0.1.0 left a retained `watch`: it would say for ever that a daemon runs."""
+    """0.1.0 left a retained `watch`: it would always say that a daemon runs."""
     first = Publication("watchkeeper/watch", b"kept", retain=True)
     link = Link(ConnectionTo("127.0.0.1", running.port, None, None, None))
     await link.open(30.0)

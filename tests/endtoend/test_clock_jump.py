@@ -5,7 +5,6 @@ import shutil
 import sqlite3
 import subprocess
 import time
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -14,6 +13,7 @@ import pytest
 from tests.support.daemon import Daemon, command
 from tests.support.needs import need
 from tests.support.receivers import Hook, Service
+from tests.support.waiting import until
 from watchkeeper.daemon.startup_clock import keeps_time
 
 CONFIG = """
@@ -45,14 +45,6 @@ within = "2d"
 kind = "webhook"
 url = "{hook}"
 """
-
-
-def until(what: str, true: Callable[[], bool]) -> None:
-    """Wait for something, at most 60 s."""
-    end = time.monotonic() + 60
-    while not true():
-        assert time.monotonic() < end, what
-        time.sleep(0.1)
 
 
 @pytest.mark.timeout(300)

@@ -3,16 +3,14 @@
 import json
 import re
 import stat
-import time
 import urllib.parse
 import urllib.request
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
-from typing import Any
 
 from tests.support.daemon import Daemon
 from tests.support.receivers import Hook, free_port
+from tests.support.waiting import until
 
 CONFIG = """
 watch_host = false
@@ -46,15 +44,6 @@ timeout = "1s"
 kind = "webhook"
 url = "{hook}"
 """
-
-
-def until(what: str, true: Callable[[], Any], within_s: float = 90) -> Any:
-    """Wait for something that another process does."""
-    end = time.monotonic() + within_s
-    while not (found := true()):
-        assert time.monotonic() < end, f"{what} did not come within {within_s} s"
-        time.sleep(0.1)
-    return found
 
 
 def asked(url: str, form: dict[str, str] | None = None) -> str:

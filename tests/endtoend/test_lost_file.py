@@ -1,8 +1,6 @@
 """The database of a running daemon is deleted: it notifies, goes on, and the next start has everything."""
 
 import sqlite3
-import time
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -10,6 +8,7 @@ import pytest
 
 from tests.support.daemon import Daemon
 from tests.support.receivers import Hook, Service
+from tests.support.waiting import until
 
 CONFIG = """
 watch_host = false
@@ -33,14 +32,6 @@ timeout = "1s"
 kind = "webhook"
 url = "{hook}"
 """
-
-
-def until(what: str, true: Callable[[], bool]) -> None:
-    """Wait for something, at most 60 s."""
-    end = time.monotonic() + 60
-    while not true():
-        assert time.monotonic() < end, what
-        time.sleep(0.1)
 
 
 @pytest.mark.timeout(300)

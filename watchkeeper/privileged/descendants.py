@@ -1,10 +1,10 @@
 """Ends a program together with everything that it started, also what left its session or outlived its parent.
 
-This process becomes the reaper of its descendants (PR_SET_CHILD_SUBREAPER, prctl(2)), so that none of them can move out
-of the tree below it. Each program gets a mark that its children inherit and that a cleared environment or a session of
-its own does not remove: the soft limit RLIMIT_LOCKS, which Linux has ignored since 2.4.25 (getrlimit(2)). It is set on
-this process for the moment of the start, so that not even the first instruction runs without it. A process is killed
-through a descriptor, and only if it still is the one that was found, so a reused number kills nobody.
+This process becomes the reaper of its descendants (PR_SET_CHILD_SUBREAPER, prctl(2)), so that it can collect orphans.
+Each program gets a mark that its children inherit and that a cleared environment or a session of its own does not
+remove: the soft limit RLIMIT_LOCKS, which Linux has ignored since 2.4.25 (getrlimit(2)). It is set on this process for
+the moment of the start, so that not even the first instruction runs without it. A process is killed through a
+descriptor, and only if it still is the one that was found, so a reused number kills nobody.
 
 Not here: what is run, and how long it may run (process.py).
 """

@@ -170,7 +170,7 @@ def test_a_nightly_prune_is_a_cycle_and_its_peak_counts() -> None:
     """Growth of 1 % a day under a ramp of 10 % a day that is pruned at 06:00: the ramp's top touches on day 60."""
     t = every(10, 30)
     found = seen(t, 300 + 10 * t + 100 * ((t - 0.25) % 1) + noise(len(t), 0.5))
-    assert found.cycle_s == DAY_S
+    assert (found.cycle_s, found.cycles) == (DAY_S, 29)
     assert found.growth_per_day == pytest.approx(10, rel=0.01)
     assert day(found.likely_s) == pytest.approx(60.25, abs=0.15)
     assert found.pruned_s is not None

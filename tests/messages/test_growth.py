@@ -51,12 +51,19 @@ def test_a_tiny_change_is_not_mentioned() -> None:
 
 def test_cycles_have_their_hour() -> None:
     """A daily drop with its hour, a weekly one with its day, others with their length; a swing without a drop."""
-    still = replace(PLAIN, growth_per_day=None)
+    still = replace(PLAIN, growth_per_day=None, cycles=3)
     six = START_S + 19.25 * DAY_S
     assert said(replace(still, cycle_s=DAY_S, pruned_s=six)) == "drops every day about 06:00"
     assert said(replace(still, cycle_s=7 * DAY_S, pruned_s=six)) == "drops every Tue about 06:00"
     assert said(replace(still, cycle_s=2 * DAY_S, pruned_s=six)) == "drops every 2 days"
     assert said(replace(still, cycle_s=7 * DAY_S)) == "rises and falls every week"
+
+
+def test_a_rhythm_is_named_after_three_rounds() -> None:
+    """Two rounds agree by chance: their length is used for the forecast, and nothing is said."""
+    daily = replace(PLAIN, growth_per_day=None, cycle_s=DAY_S)
+    assert [said(replace(daily, cycles=count)) for count in (0, 2)] == ["", ""]
+    assert said(replace(daily, cycles=3)) == "rises and falls every day"
 
 
 def test_a_recent_step_is_reported_as_not_counted() -> None:

@@ -190,6 +190,7 @@ class ReadStoreDouble:
             growth_per_day=None if no_end is NoEnd.TOO_FEW and not full_in else rate * 86_400,
             since_s=now_s - HISTORY.total_seconds() / 2,
             cycle_s=86_400.0 if wave else None,
+            cycles=30 if wave else 0,
             pruned_s=now_s - 4 * 3_600 if wave else None,
             line=None if no_end is NoEnd.TOO_FEW and not full_in else line,
         )

@@ -34,13 +34,15 @@ class Cycle:
     """profile[k]: how far the level is above its trend in the k-th step of the cycle; phase 0 is at the anchor.
 
     crest[k]: the same for the highest sample within that step. step_h: hours in a step. left: the residual, as a share
-    of the swing. swell: the relative growth of the swing per hour, relative to the swing at centre_h.
+    of the swing. rounds: whole cycles that were seen. swell: the relative growth of the swing per hour, relative to the
+    swing at centre_h.
     """
 
     profile: Floats
     crest: Floats
     step_h: int
     left: float
+    rounds: int
     swell: float = 0.0
     centre_h: float = 0.0
 
@@ -146,7 +148,7 @@ def _fit(lattice: Floats, over: Floats, first: int, step_h: int, period: int) ->
     start = (first + half + len(swing)) % period
     swell = _swell(whole, profile) / (period * step_h) if rounds >= SWELLS else 0.0
     centre_h = (first + half + len(swing) - len(used) * period / 2) * step_h
-    return Cycle(np.roll(profile, start), np.roll(crest, start), step_h, left, swell, centre_h)
+    return Cycle(np.roll(profile, start), np.roll(crest, start), step_h, left, len(lattice) // period, swell, centre_h)
 
 
 def _once_again(lattice: Floats, period: int, size: float) -> float:

@@ -85,6 +85,7 @@ def _explained(last: Forecast, trend: Outlook, points: Points, past: Past | None
         since_s=last.at_s - trend.reach_d * DAY_S,
         bend=trend.bend,
         cycle_s=past.cycle.period_s if past and past.cycle else None,
+        cycles=past.cycle.rounds if past and past.cycle else 0,
         pruned_s=_pruned_s(past, last.at_s) if past else None,
         steps=past.steps if past else (),
         line=Line(last.at_s + trend.centre_d * DAY_S, trend.middle, slope_s, error_s, residual, len(points.t)),

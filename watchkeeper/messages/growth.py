@@ -12,6 +12,8 @@ from watchkeeper.model.units import DAY_S, WEEK_S
 
 RECENT_STEP_S = 14 * DAY_S
 """How long a step is mentioned."""
+FEWEST_CYCLES = 3
+"""A rhythm is named once it was seen this often: two rounds are one comparison, which chance can bring."""
 LEAST_SHARE = 1e-4
 """A growth below this share of the capacity a day is too small for anyone to notice."""
 
@@ -50,7 +52,7 @@ def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:
 
 
 def _cycle(found: Forecast, zone: tzinfo) -> str:
-    if found.cycle_s is None:
+    if found.cycle_s is None or found.cycles < FEWEST_CYCLES:
         return ""
     pruned = _instant(found.pruned_s)
     if pruned is None:

@@ -50,6 +50,7 @@ class Forecast:
     since_s: the start of the part of the history that the trend is fitted to.
     bend: how much the growth itself increases in half a day; 0 if the trend is a line.
     cycle_s: length of the cycle found in the usage (a nightly prune: 86 400); None for none.
+    cycles: how many whole rounds of it were seen.
     pruned_s: when the cycle last fell back to its lowest; None if it falls gradually, or there is no cycle.
     steps: completed changes within hours, which are not counted as growth.
     unusual: an unusual growth that the forecast does not include yet.
@@ -68,6 +69,7 @@ class Forecast:
     since_s: float | None = None
     bend: float = 0.0
     cycle_s: float | None = None
+    cycles: int = 0
     pruned_s: float | None = None
     steps: tuple[Step, ...] = ()
     line: Line | None = None

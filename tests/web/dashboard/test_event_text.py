@@ -48,7 +48,7 @@ def test_levels() -> None:
     ("no_end", "ago", "said"),
     [
         (NoEnd.SHRINKING, HOUR, "Pool skerry has room again since 06:24"),
-        (NoEnd.STILL, DAY, "Pool skerry is no longer filling since Tue 24 Nov 07:24"),
+        (NoEnd.STILL, DAY, "Pool skerry is no longer forecast to fill since Tue 24 Nov 07:24"),
     ],
 )
 def test_room_again_under_an_alarm(no_end: NoEnd, ago: timedelta, said: str) -> None:
@@ -60,6 +60,24 @@ def test_room_again_under_an_alarm(no_end: NoEnd, ago: timedelta, said: str) -> 
     board = board_of(store)
     assert statement(board.needing[0], UTC) == said
     assert dashboard_text.fact(board.needing[0], board, UTC) == said.split(maxsplit=3)[-1]
+
+
+def test_room_again_after_an_alert_was_lowered() -> None:
+    """A level that was full has room; when that began is not known once the alert was lowered on the way."""
+    store = ReadStoreDouble()
+    made = store.level("pool skerry", "space", GIB, 2 * GIB, no_end=NoEnd.STILL)
+    late = store.condition("guest tide-log", "state", "paused", HOUR)
+    store.alert(late.key, Concern.FAULTY, Priority.CAUTION, HOUR)
+    store.alert(made.key, Concern.FULL, Priority.ALARM, 2 * DAY)
+    eased = replace(store.raised[-1], pending_since=NOW - HOUR, changed_at=NOW - HOUR, reached=True)
+    store.raised[-1] = eased
+    board = board_of(store)
+    assert [e.alert.concern for e in board.needing] == [Concern.FAULTY, Concern.FULL]
+    assert statement(board.needing[1], UTC) == "Pool skerry has room again"
+    assert dashboard_text.why(board.needing[1].finding, None, UTC, eased) == ""
+    assert board.urgent is Priority.CAUTION
+    assert replace(board, needing=board.needing[1:]).urgent is Priority.CAUTION
+    assert replace(board, needing=()).urgent is None
 
 
 def test_full_since_it_was_full() -> None:

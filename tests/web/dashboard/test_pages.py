@@ -62,7 +62,7 @@ async def read(client: Client, path: str = "/", status: int = 200) -> Reader:
             "filling",
             [
                 "Pool skerry will be full in about 3 days", "Two more things need you", "2 to 5 days",
-                "overdue by 2 days 4 h", "Alert since Mon 23 Nov 04:24 (2 days 4 h).", "systemctl list-timers --all",
+                "overdue by 2 days 4 h", "Due Mon 23 Nov 04:24.", "systemctl list-timers --all",
                 "Acknowledged", "Ended, not acknowledged", "did not answer",
             ],
         ),

@@ -151,6 +151,7 @@ def forecast_form(found: Forecast) -> Json:
         "growth_per_day": finite(found.growth_per_day),
         "trend_since": stamp(instant(finite(found.since_s))),
         "cycle_s": finite(found.cycle_s),
+        "cycles": found.cycles,
         "unusual_growth": None if found.unusual is None else unusual_form(found.unusual),
     }
 

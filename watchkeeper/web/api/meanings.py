@@ -40,6 +40,7 @@ COMMON: Mapping[str, str] = {
     "created_at": "When it was made.",
     "cut_short": "How many more ended early, because room was made or the capacity changed.",
     "cycle_s": "The length of a cycle in the usage, such as a nightly clean-up; null if there is none.",
+    "cycles": "How many whole rounds of the cycle were seen.",
     "day": "Days from now.",
     "dependents": "Subjects that depend on this one.",
     "description": "The same in words.",

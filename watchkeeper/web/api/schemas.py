@@ -147,6 +147,7 @@ SCHEMAS: dict[str, Schema] = {
         growth_per_day=maybe(NUMBER),
         trend_since=maybe(INSTANT),
         cycle_s=maybe(NUMBER),
+        cycles=WHOLE,
         unusual_growth=maybe(ref("UnusualGrowth")),
     ),
     "UnusualGrowth": known(since=INSTANT, per_day=NUMBER, full_at_this_rate_at=INSTANT),

@@ -4,7 +4,7 @@ nothing. Not here: the order of events (dashboard.py), and the words of one aler
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from markupsafe import Markup
 
@@ -20,7 +20,7 @@ from watchkeeper.web.context import Context
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard
-from watchkeeper.web.dashboard.event_text import outcome, since_clause, statement
+from watchkeeper.web.dashboard.event_text import began_at, is_easing, outcome, since_clause, statement
 from watchkeeper.web.dashboard.related import growers
 from watchkeeper.web.planning.links import links
 
@@ -30,6 +30,10 @@ POINTS = 84
 """Of the picture of a week: one for every two hours."""
 COMMANDS = 3
 """How many commands a card shows; the subject's page has all."""
+
+TOGETHER = timedelta(minutes=1)
+"""What began within this time of its cause has the cause's time."""
+EASING = "The alert ends if this lasts."
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +99,9 @@ async def _card(event: ActiveAlert, board: Dashboard, past: Past, *, folded: boo
     made, level = short(event, board, past.context), event.observation
     entry, key = find_entry(event.alert.concern, event.alert.key), event.alert.key
     down = level is not None and is_down(level)
+    if is_easing(event.alert, event.finding):
+        made = replace(made, first=EASING, folded=folded)
+        return await _with_level(made, event, level, past) if isinstance(level, Level) else made
     made = replace(
         made,
         first=what_to_look_at(event.alert.concern, key, level),
@@ -127,7 +134,7 @@ def short(event: ActiveAlert, board: Dashboard, context: Context) -> Card:
         alert.priority,
         thing(alert.key),
         dashboard_text.fact(event, board, zone),
-        dashboard_text.why(event.finding, seen, zone),
+        dashboard_text.why(event.finding, seen, zone, alert),
         ""
         if alert.concern in dashboard_text.TELLS_SINCE and alert.standing
         else dashboard_text.since(alert, board, zone, event.finding),
@@ -137,20 +144,22 @@ def short(event: ActiveAlert, board: Dashboard, context: Context) -> Card:
         level=dashboard_text.summary(seen) if isinstance(seen, Level) else "",
         also=tuple(statement(each, zone) for each in event.also),
         outcome=outcome(event),
-        holds=tuple(_branch(each, board, context) for each in event.consequences),
+        holds=tuple(_branch(each, board, context, began_at(event)) for each in event.consequences),
     )
 
 
-def _branch(event: ActiveAlert, board: Dashboard, context: Context) -> Branch:
-    """What follows, in one line: what the thing itself says, or what is found, and since when."""
+def _branch(event: ActiveAlert, board: Dashboard, context: Context, cause_at: datetime | None) -> Branch:
+    """What follows, in one line: what the thing itself says, or what is found, and since when if not with its cause."""
     reason = dashboard_text.why(event.finding, event.observation, context.zone)
     said = reason if event.alert.concern is Concern.FAULTY and reason else _plain_fact(event, board, context)
-    when = since_clause(event, context.zone)
+    own_at = began_at(event)
+    together = own_at is not None and cause_at is not None and abs(own_at - cause_at) < TOGETHER
+    when = "" if together else since_clause(event, context.zone)
     return Branch(
         event.series_id,
         thing(event.alert.key),
         f"{said} since {when}" if when else said,
-        tuple(_branch(each, board, context) for each in event.consequences),
+        tuple(_branch(each, board, context, own_at) for each in event.consequences),
     )
 
 

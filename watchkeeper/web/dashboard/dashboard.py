@@ -17,6 +17,7 @@ from watchkeeper.model.observation import OWN_SUBJECT, Condition, Kind, Level, O
 from watchkeeper.model.records import Seen, Series
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.cause_tree import DependentsOf, group_by_cause
+from watchkeeper.web.dashboard.event_text import is_easing
 
 YEAR_S = 365 * 86_400.0
 """The end of the time-left chart; what ends later is not expected to end as far as the page is concerned."""
@@ -120,6 +121,18 @@ class Dashboard:
     unseen: tuple[NotObserved, ...] = ()
     items: tuple[Item, ...] = ()
     priorities: Mapping[tuple[SeriesKey, Concern], Priority | None] = field(default_factory=dict)
+
+    @property
+    def urgent(self) -> Priority | None:
+        """The highest priority of what needs the operator. What has room again counts as a caution."""
+        return max(
+            (
+                Priority.CAUTION if is_easing(e.alert, e.finding) else e.alert.priority
+                for e in self.needing
+                if e.alert.priority
+            ),
+            default=None,
+        )
 
     def event_of(self, key: SeriesKey, concern: Concern) -> ActiveAlert | None:
         """The event to which an alert belongs; None if there is none."""
@@ -228,8 +241,8 @@ def _parts(
 
 def _urgency(
     standing: ActiveAlert, now: datetime, dependents_of: DependentsOf
-) -> tuple[int, bool, float, SeriesKey, Concern]:
-    """The sort key: most urgent first.
+) -> tuple[bool, int, bool, float, SeriesKey, Concern]:
+    """The sort key: most urgent first, and last what has room again and only waits for that to last.
 
     Of the same priority, what others depend on comes first: a pool that will stop every guest goes before a snapshot
     that is late. A priority that only came from waiting for an acknowledgement does not count. Then what has already
@@ -241,7 +254,7 @@ def _urgency(
     if finding is not None and alert.concern in ENDING and finding.ends_at is not None and finding.ends_at > now:
         at = finding.ends_at
     stops = alert.concern in CAUSES and bool(dependents_of(alert.key.subject))
-    return -priority, not stops, at.timestamp(), alert.key, alert.concern
+    return is_easing(alert, finding), -priority, not stops, at.timestamp(), alert.key, alert.concern
 
 
 def _places(

@@ -25,7 +25,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import ENDING, Dashboard, OkSeries, Place, QuietSeries, unusual
-from watchkeeper.web.dashboard.event_text import easing, statement
+from watchkeeper.web.dashboard.event_text import easing, is_easing, statement
 
 _NUMBERS = (
     "No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve",
@@ -200,9 +200,12 @@ def fact(standing: ActiveAlert, board: Dashboard, zone: tzinfo) -> str:
     return easing(alert, finding, board.at, zone) or time_left_phrase(finding, board.at, zone, standing.observation)
 
 
-def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
-    """The reason: what the subject itself reports, or how a level grows; empty if neither adds to the fact."""
-    if finding is None:
+def why(finding: Finding | None, seen: Observation | None, zone: tzinfo, alert: Alert | None = None) -> str:
+    """The reason: what the subject itself reports, or how a level grows; empty if neither adds to the fact.
+
+    alert: the alert about it, if there is one. While it waits for an end to last, too little was seen for a growth.
+    """
+    if finding is None or (alert is not None and is_easing(alert, finding)):
         return ""
     if finding.concern in {Concern.NOT_ANSWERING, Concern.FAULTY}:
         return finding.reason
@@ -219,6 +222,8 @@ def since(alert: Alert, board: Dashboard, zone: tzinfo, finding: Finding | None 
         return f"ended {instant(alert.ended_at, zone, board.at)}"
     if alert.raised_at is None:
         return ""
+    if alert.concern is Concern.OVERDUE and finding is not None and finding.ends_at is not None:
+        return f"due {instant(finding.ends_at, zone, board.at)}"
     raised = f"{instant(alert.raised_at, zone, board.at)} ({_ago(alert.raised_at, board)})"
     if alert.concern is Concern.FULL and finding is not None and finding.since is not None:
         if finding.since > alert.raised_at:

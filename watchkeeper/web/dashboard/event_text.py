@@ -82,16 +82,27 @@ def statement(event: ActiveAlert, zone: tzinfo) -> str:
 
 
 def easing(alert: Alert, finding: Finding, now: datetime, zone: tzinfo) -> str:
-    """A level that no longer fills, while its alert waits for that to last: `room again since 15:30`; else empty.
+    """A level without a date while its alert waits for that to last: `room again since 15:30`; else empty.
 
-    "No end in sight" beside an alarm would be read as good news or as a fault of the page.
+    "No end in sight" beside an alarm would be read as good news or as a fault of the page. That it no longer grows is
+    not stated: for hours after space was freed there are too few samples to tell.
     """
-    if alert.concern is not Concern.FULL or finding.priority is not None or alert.pending_since is None:
+    if not is_easing(alert, finding):
         return ""
     forecast = finding.forecast
-    dropped = forecast is not None and forecast.no_end in {NoEnd.SHRINKING, NoEnd.CLEARED}
-    when = since_when(alert.pending_since, now, zone)
-    return f"{'room again' if dropped else 'no longer filling'} since {when}"
+    room = alert.reached or (forecast is not None and forecast.no_end in {NoEnd.SHRINKING, NoEnd.CLEARED})
+    said = "room again" if room and forecast is not None and not forecast.full else "no longer forecast to fill"
+    # An alert that was lowered on the way began to wait again: since when there is room is not known from it.
+    if alert.pending_since is None or alert.pending_since == alert.changed_at:
+        return said
+    return f"{said} since {since_when(alert.pending_since, now, zone)}"
+
+
+def is_easing(alert: Alert, finding: Finding | None) -> bool:
+    """Return whether a level has no date any more, and its alert waits for that to last."""
+    if finding is None or alert.concern is not Concern.FULL or not alert.standing:
+        return False
+    return finding.priority is None and alert.pending_since is not None
 
 
 def since_when(at: datetime, now: datetime, zone: tzinfo) -> str:
@@ -148,7 +159,12 @@ def _kind(subject: str) -> str:
     return next((kind for kind in KINDS if subject.startswith(f"{kind} ")), "thing")
 
 
+def began_at(event: ActiveAlert) -> datetime | None:
+    """When it began, as far as that is known."""
+    return (event.finding.since if event.finding else None) or event.alert.raised_at
+
+
 def since_clause(event: ActiveAlert, zone: tzinfo) -> str:
     """When it began, in a few words for the row of a consequence: `21:21`; empty if that is not known."""
-    began = (event.finding.since if event.finding else None) or event.alert.raised_at
+    began = began_at(event)
     return since_when(began, event.at, zone) if began else ""

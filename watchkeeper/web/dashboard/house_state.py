@@ -11,7 +11,9 @@ from watchkeeper.messages.growth import describe
 from watchkeeper.messages.wording import amount, clean, duration, share, thing, time_left_phrase
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey, Unit
+from watchkeeper.model.units import DAY_S
 from watchkeeper.web.charts import spark
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.dashboard import HIGH_SHARE, Dashboard, Item, unusual
@@ -85,11 +87,23 @@ def _trend(finding: Finding | None, level: Level, board: Dashboard, zone: tzinfo
     forecast = finding.forecast if finding else None
     if finding is None or forecast is None:
         return "still learning"
+    if forecast.no_end in {NoEnd.STILL, NoEnd.SHRINKING} and _young(forecast) and _alerted(finding, board):
+        return "room again; too early to say whether it grows"
     said = time_left_phrase(finding, board.at, zone, level)
     if finding.ends_at is None or (finding.priority is None and unusual(finding)):
         return said
     grows = describe(replace(forecast, cycle_s=None, steps=(), unusual=None), level.unit, zone)
     return f"{said}; {grows}" if grows else said
+
+
+def _young(forecast: Forecast) -> bool:
+    """Is the trend shorter than a day? Then a daily rhythm hides whether there is any growth."""
+    return forecast.since_s is not None and forecast.at_s - forecast.since_s < DAY_S
+
+
+def _alerted(finding: Finding, board: Dashboard) -> bool:
+    """Is there an alert about it, or one that has ended and was not acknowledged?"""
+    return (finding.key, Concern.FULL) in board.priorities
 
 
 def guests(board: Dashboard) -> Lines:

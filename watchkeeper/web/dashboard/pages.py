@@ -91,7 +91,7 @@ async def status(request: web.Request) -> web.Response:
         by_when=dashboard_text.by_when(found, context.zone),
         unseen_line=dashboard_text.unseen(found),
         unseen=found.unseen,
-        urgent=max((s.alert.priority for s in found.needing if s.alert.priority), default=None),
+        urgent=found.urgent,
         needing=await cards(
             found.needing, found, Past(context, await context.store.series(), await context.store.latest())
         ),

@@ -183,7 +183,7 @@ def _said(
     return {
         "fact": eased or (time_left_phrase(main, now, zone, seen) if main else "still learning"),
         "interval": dashboard_text.interval_of(main) if main else "",
-        "reason": dashboard_text.why(main, seen, zone),
+        "reason": "" if eased else dashboard_text.why(main, seen, zone),
         "phases": seen.phases if isinstance(seen, Answer) else (),
         "facts": seen.facts if seen else (),
     }

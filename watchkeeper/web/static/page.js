@@ -63,11 +63,11 @@
     const main = document.getElementById("main");
     const next = fresh.getElementById("main");
     if (!next) return;
-    const open = new Set(folds(main).filter((f) => f.open).map(heading));
+    const was = new Map(folds(main).map((f) => [heading(f), f.open]));
     const focus = place(main);
     const said = main.querySelector(".said");
     const before = (main.querySelector("h1") || main).textContent;
-    folds(next).forEach((f) => { f.open = open.has(heading(f)); });
+    folds(next).forEach((f) => { if (was.has(heading(f))) f.open = was.get(heading(f)); });
     if (said && !next.querySelector(".said")) (next.querySelector(".now h1, #alerts") || next.firstChild).after(said);
     main.className = next.className;
     main.replaceChildren(...next.childNodes);

@@ -75,8 +75,8 @@ def test_the_wheel_has_the_manual_and_no_decisions(tmp_path: Path) -> None:
     """An installed copy needs the manual; records are for those who have the code."""
     (wheel,) = WheelBuilder(str(ROOT)).build(directory=str(tmp_path), versions=["standard"])
     names = ZipFile(wheel).namelist()
-    manual = [f"watchkeeper/manual/{path.name}" for path in (ROOT / "watchkeeper/manual").iterdir()]
-    assert set(manual) <= set(names)
+    manual = [path for end in ("md", "toml", "py") for path in (ROOT / "watchkeeper/manual").rglob(f"*.{end}")]
+    assert {str(path.relative_to(ROOT)) for path in manual} <= set(names)
     assert [name for name in names if "decisions" in name.split("/")] == []
 
 

@@ -28,9 +28,9 @@ LIMIT_S = 240.0
 
 def block(text: str, after: str, language: str = "python") -> str:
     """The first block of code in a language after some words."""
-    found = re.search(rf"^```{language}\n(.*?)^```$", text.partition(after)[2], re.MULTILINE | re.DOTALL)
+    found = re.search(rf"^(````?){language}\n(.*?)^\1$", text.partition(after)[2], re.MULTILINE | re.DOTALL)
     assert found, after
-    return found[1]
+    return found[2]
 
 
 @pytest.fixture
@@ -127,10 +127,9 @@ def test_the_new_probe_of_the_guide_passes_its_tests(clone: Path) -> None:
         clone / "watchkeeper/probes/registry.py",
         ("_MODULES = {\n", block(chapter, "`watchkeeper/probes/registry.py`")),
     )
-    _insert(
-        clone / "watchkeeper/messages/runbook/host.py",
-        ("ENTRIES = (\n", block(chapter, "`watchkeeper/messages/runbook")),
-    )
+    entry = clone / "watchkeeper/manual/alerts/the-machine-runs-out-of-open-files.md"
+    entry.write_text(block(chapter, f"`watchkeeper/manual/alerts/{entry.name}`", "md"))
+    _insert(entry.parent / "index.toml", ('title = "The host"\nentries = [\n', f'    "{entry.stem}",\n'))
     with (clone / "config.example.toml").open("a") as example:
         example.write("\n" + block(chapter, "`config.example.toml`", "toml"))
     newcomer = environment(clone)
@@ -139,7 +138,6 @@ def test_the_new_probe_of_the_guide_passes_its_tests(clone: Path) -> None:
     changed = [
         "watchkeeper/probes/host/open_files.py",
         "tests/probes/host/test_open_files.py",
-        "watchkeeper/messages/runbook/host.py",
     ]
     run(clone, [sys.executable, "-m", "ruff", "format", "--no-cache", "--check", *changed], newcomer)
     tests = ["tests/probes/host/test_open_files.py", "tests/probes/test_registry.py", "tests/test_manual.py"]

@@ -16,14 +16,15 @@ from watchkeeper.cli import COMMANDS
 from watchkeeper.cli.docsgen import alerts as reference_alerts
 from watchkeeper.cli.docsgen import reference
 from watchkeeper.cli.docsgen.examples import examples
-from watchkeeper.messages.runbook import first_step, monitoring
-from watchkeeper.messages.runbook.catalog import CHAPTERS, REMEDIES, find_entry
-from watchkeeper.messages.runbook.entry import RunbookEntry
+from watchkeeper.manual.runbook import FOLDER, first_step, runbook
+from watchkeeper.messages.runbook import RunbookEntry
 from watchkeeper.model.alert import Concern, NotificationKind
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.probes.registry import BUILT_IN
 from watchkeeper.web.routes import ROUTES
 
+ENTRIES = runbook().entries
+OTHER = runbook().chapters["All other alerts"]
 PROBES = Path(__file__).parents[1] / "watchkeeper" / "probes"
 PREFIX = "watchkeeper.probes."
 CONCERN_OF = {
@@ -125,14 +126,14 @@ def quantities(module: str, said: ast.expr) -> tuple[str, ...]:
 @pytest.mark.parametrize("kind", BUILT_IN)
 def test_every_series_of_a_probe_has_an_entry(kind: str) -> None:
     """Whatever a probe's modules name has an entry of its own for that probe, or one for the probes of any kind."""
-    mine = [entry for entry in REMEDIES if entry not in monitoring.OTHER and (not entry.kinds or kind in entry.kinds)]
+    mine = [entry for entry in ENTRIES if entry not in OTHER and (not entry.kinds or kind in entry.kinds)]
     without = [
         each
         for module in sorted(modules_of(kind))
         for each in named_in(module)
         if each.quantity not in NEVER_FULL and not any(covers(entry, each) for entry in mine)
     ]
-    assert without == [], "write what to do about it in watchkeeper/messages/runbook/"
+    assert without == [], "write what to do about it in watchkeeper/manual/alerts/"
 
 
 def covers(entry: RunbookEntry, series: Series) -> bool:
@@ -154,10 +155,10 @@ def test_every_probe_has_an_entry(kind: str) -> None:
     if kind in WITHOUT_SERIES:
         assert not [each for module in modules_of(kind) for each in named_in(module)]
     else:
-        assert any(kind in entry.kinds for entry in REMEDIES)
+        assert any(kind in entry.kinds for entry in ENTRIES)
 
 
-@pytest.mark.parametrize("entry", REMEDIES, ids=lambda entry: entry.anchor)
+@pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.anchor)
 def test_an_entry_names_what_its_probes_really_bring(entry: RunbookEntry) -> None:
     """Its kinds exist, and its exact subjects and quantities stand in their modules, letter for letter."""
     text = "".join(file_of(m).read_text(encoding="utf-8") for k in entry.kinds for m in modules_of(k))
@@ -180,16 +181,16 @@ def test_an_entry_names_what_its_probes_really_bring(entry: RunbookEntry) -> Non
 )
 def test_what_no_probe_brings_has_an_entry_too(key: SeriesKey, concern: Concern) -> None:
     """A group, a flood, the database, a probe that could not look or brings nothing."""
-    assert find_entry(concern, key) not in monitoring.OTHER
+    assert runbook().find(concern, key) not in OTHER
 
 
 @pytest.mark.parametrize("concern", Concern)
 def test_there_is_always_something_to_look_at(concern: Concern) -> None:
     """Whatever another package's probe brings, and whatever its name is."""
-    assert first_step.what_to_look_at(concern, SeriesKey("tide\ngauge", "water"), None)
+    assert first_step(concern, SeriesKey("tide\ngauge", "water"), None)
 
 
-@pytest.mark.parametrize("entry", REMEDIES, ids=lambda entry: entry.anchor)
+@pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.anchor)
 def test_an_entry_says_everything(entry: RunbookEntry) -> None:
     """Each part is there, commands can be read by a shell, and what is said first is what a message says."""
     for said in (entry.means, entry.look, entry.helps, entry.avoid):
@@ -202,14 +203,14 @@ def test_an_entry_says_everything(entry: RunbookEntry) -> None:
 
 
 def test_entries_have_anchors_of_their_own() -> None:
-    """No two entries are linked to by one name."""
-    assert len({entry.anchor for entry in REMEDIES}) == len(REMEDIES)
-    assert sum(map(len, CHAPTERS.values())) == len(REMEDIES)
+    """No two entries are linked to by one name, which is the file's; and every file is in a chapter."""
+    assert len({entry.anchor for entry in ENTRIES}) == len(ENTRIES)
+    assert {file.stem for file in FOLDER.glob("*.md")} == {entry.anchor for entry in ENTRIES}
 
 
 def test_no_line_holds_a_name_that_it_should_not() -> None:
     """A unit's name with a line break does not get into a command."""
-    said = first_step.what_to_look_at(Concern.FAULTY, SeriesKey("unit tide\nlog", "state"), None)
+    said = first_step(Concern.FAULTY, SeriesKey("unit tide\nlog", "state"), None)
     assert said.startswith("`systemctl status NAME`")
 
 

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.support.messages import HOST, NOW, ZONE, episode
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.ack_links import GOOD_FOR, AckLinks
 from watchkeeper.messages.build import test_message as trial_message
 from watchkeeper.messages.reminders import Reminder, remind
@@ -64,7 +65,7 @@ def test_a_token_is_valid_for_its_notification_alone() -> None:
 def test_a_reminder_has_the_pass_of_what_it_reminds_of() -> None:
     """It comes later, and so is good for longer."""
     each, now = episode()[0], NOW + timedelta(days=29)
-    reminder = remind(each.move.after, each.found, each.seen, Reminder(1, now, NOW), now, HOST, ZONE)
+    reminder = remind(each.move.after, each.found, each.seen, Reminder(1, now, NOW), now, HOST, ZONE, first_step)
     found = PASSES.read(sealed(PASSES.given(reminder)), NOW + GOOD_FOR)
     assert found is not None
     assert found.fits(each.move.after, HOST)

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from tests.support.messages import DAY_S, NOW, SKERRY, ZONE, after, episode, filling, found_full, level, silence, told
 from watchkeeper.alerting import state_machine
 from watchkeeper.alerting.rules import FaultyRule, OverdueRule, judge_faulty, judge_overdue
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.body import COLUMNS, LONGEST_HEADLINE
 from watchkeeper.messages.build import compose
 from watchkeeper.model.alert import Concern, NotificationKind, Priority
@@ -45,7 +46,7 @@ def test_a_foretold_end_that_has_come() -> None:
     assert foretold.forecast is not None
     now_full = replace(foretold.forecast, used=foretold.forecast.capacity)
     full = replace(foretold, forecast=now_full, since=after(hours=73))
-    message = compose(reached, full, level(2048), "gannet", ZONE)
+    message = compose(reached, full, level(2048), "gannet", ZONE, first_step)
     assert message.headline == "pool skerry full"
     assert message.body.startswith("Alarm on gannet: pool skerry full.")
     assert (message.kind, message.number) == (NotificationKind.WORSE, 3)
@@ -70,7 +71,7 @@ def ending(began_s: float, over_s: float, raises: int = 0) -> tuple[str, str]:
     )
     found = replace(ended.found, began_at=after(seconds=began_s), over_at=after(seconds=over_s))
     move = replace(ended.move, after=after_end, at=after(seconds=74))
-    message = compose(move, found, ended.seen, "gannet", ZONE)
+    message = compose(move, found, ended.seen, "gannet", ZONE, first_step)
     return message.headline, " ".join(message.body.split())
 
 
@@ -292,7 +293,7 @@ def test_hostile_text(subject: str, quantity: str, reason: str, fact: str, host:
     seen = Level(key, 1, 2, facts=((fact, fact),) * 20)
     found = Finding(key, concern, NOW, Priority.ALARM, since=NOW, ends_at=after(days=1), reason=reason)
     moves = told([found, replace(found, priority=None, at=after(hours=1))], seen)
-    for message in (compose(each.move, each.found, each.seen, host, ZONE) for each in moves):
+    for message in (compose(each.move, each.found, each.seen, host, ZONE, first_step) for each in moves):
         assert len(message.headline) <= LONGEST_HEADLINE
         assert message.headline.splitlines() == [message.headline]
         assert all(sign == "\n" or sign.isprintable() for sign in message.body)

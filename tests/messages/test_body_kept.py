@@ -6,6 +6,7 @@ from datetime import UTC, timedelta
 from tests.support.messages import HIDE_HUB, HOST, NOW, after
 from watchkeeper.alerting import state_machine
 from watchkeeper.alerting.group_alerts import DATABASE, FLOOD, GROUP, Flood, Group
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.build import compose, noted
 from watchkeeper.model.alert import Alert, Concern, Delays, Event, NotificationKind, Priority, State, Transition
 from watchkeeper.model.chattering import Chattering
@@ -33,7 +34,7 @@ def flapping() -> list[Message]:
         priority = Priority.WARNING if minutes % 10 == 0 else None
         each = found(HIDE_HUB, Concern.NOT_ANSWERING, minutes, priority)
         alert, moves = state_machine.step(alert, priority, each.at, FLAPPING)
-        told += [compose(m, each, None, HOST, UTC) for m in moves if m.notification]
+        told += [compose(m, each, None, HOST, UTC, first_step) for m in moves if m.notification]
     return told
 
 
@@ -56,7 +57,7 @@ def kept_back(*, ended: bool = False) -> Message:
     held, _ = state_machine.step(state_machine.hold(alert, DATABASE), silent.priority, silent.at, Delays())
     late = replace(silent, at=after(minutes=30))
     _, (move, *_) = state_machine.step(state_machine.release(held), silent.priority, late.at, Delays())
-    return compose(move, late, None, HOST, UTC)
+    return compose(move, late, None, HOST, UTC, first_step)
 
 
 def test_a_message_that_was_held_back_says_since_when() -> None:
@@ -75,12 +76,15 @@ def test_a_cause_lists_what_depends_on_it() -> None:
     pool = SeriesKey("pool skerry", "health")
     bad = found(pool, Concern.FAULTY, 0, Priority.ALARM, "suspended")
     alert, (move,) = state_machine.step(Alert(pool, Concern.FAULTY), Priority.ALARM, NOW, Delays())
-    few = compose(move, bad, None, HOST, UTC, ("guest hide-hub", "service hide-hub"))
+    few = compose(move, bad, None, HOST, UTC, first_step, ("guest hide-hub", "service hide-hub"))
     assert "These depend on it: guest hide-hub, service hide-hub. No separate messages about them" in plain(few)
-    many = compose(move, bad, None, HOST, UTC, tuple(f"guest g{n}" for n in range(11)))
+    many = compose(move, bad, None, HOST, UTC, first_step, tuple(f"guest g{n}" for n in range(11)))
     assert "guest g7 and 3 more. No separate" in plain(many)
     _, (end,) = state_machine.step(alert, None, after(minutes=5), Delays())
-    assert "depend" not in compose(end, found(pool, Concern.FAULTY, 5, None), None, HOST, UTC, ("guest x",)).body
+    assert (
+        "depend"
+        not in compose(end, found(pool, Concern.FAULTY, 5, None), None, HOST, UTC, first_step, ("guest x",)).body
+    )
 
 
 def test_a_cause_names_what_was_reported_before_it() -> None:
@@ -89,10 +93,10 @@ def test_a_cause_names_what_was_reported_before_it() -> None:
     bad = found(pool, Concern.FAULTY, 0, Priority.ALARM, "suspended")
     _, (move,) = state_machine.step(Alert(pool, Concern.FAULTY), Priority.ALARM, NOW, Delays())
     both = ("guest hide-hub", "service hide-hub")
-    text = plain(compose(move, bad, None, HOST, UTC, both, ("guest hide-hub",)))
+    text = plain(compose(move, bad, None, HOST, UTC, first_step, both, ("guest hide-hub",)))
     assert "Already reported, and part of this event: guest hide-hub." in text
     assert "These depend on it: service hide-hub. No separate" in text
-    assert "depend on it" not in plain(compose(move, bad, None, HOST, UTC, both, both))
+    assert "depend on it" not in plain(compose(move, bad, None, HOST, UTC, first_step, both, both))
 
 
 def standing(name: str) -> Alert:
@@ -107,13 +111,13 @@ def test_answers_lost_at_once_make_one_message_that_names_them() -> None:
     finding, alert, (move,) = group.step(
         Alert(GROUP, Concern.NOT_ANSWERING), members, after(minutes=1), gathering=False
     )
-    raised = compose(move, finding, None, HOST, UTC)
+    raised = compose(move, finding, None, HOST, UTC, first_step)
     assert raised.headline == "group of services not answering for 60 s: hide-hub, nest-cams"
     assert "check first what they share" in plain(raised)
     _, alert, moves = group.step(alert, [], after(minutes=2), gathering=False)
     assert moves == ()
     finding, _, (move,) = group.step(alert, [], after(minutes=8), gathering=False)
-    ended = compose(move, finding, None, HOST, UTC)
+    ended = compose(move, finding, None, HOST, UTC, first_step)
     assert ended.headline == "group of services answering again: hide-hub, nest-cams (alert ended)"
 
 
@@ -123,7 +127,10 @@ def test_a_group_that_ends_after_a_restart_no_longer_knows_its_names() -> None:
     alert = replace(standing("x"), key=GROUP, notified_priority=Priority.WARNING)
     _, alert, _ = group.step(alert, [], after(minutes=1), gathering=False)
     finding, _, (move,) = group.step(alert, [], after(minutes=8), gathering=False)
-    assert compose(move, finding, None, HOST, UTC).headline == "group of services answering again (alert ended)"
+    assert (
+        compose(move, finding, None, HOST, UTC, first_step).headline
+        == "group of services answering again (alert ended)"
+    )
 
 
 def test_a_flood_makes_one_message_with_what_is_most_urgent_first() -> None:
@@ -133,11 +140,11 @@ def test_a_flood_makes_one_message_with_what_is_most_urgent_first() -> None:
         flood.count(NOW)
     members = [standing("hide-hub"), replace(standing("tide-log"), priority=Priority.ALARM)]
     finding, alert, (move,) = flood.step(Alert(FLOOD, Concern.FAULTY), members, NOW)
-    raised = compose(move, finding, None, HOST, UTC)
+    raised = compose(move, finding, None, HOST, UTC, first_step)
     assert raised.headline.startswith("alerts unusually frequent since 09:12: 10 in 10 min; most urgent: ")
     assert "most urgent: service tide-log (alarm), service hide-hub (warning)" in plain(raised)
     finding, _, (move,) = flood.step(alert, members[:1], after(minutes=20))
-    ended = compose(move, finding, None, HOST, UTC)
+    ended = compose(move, finding, None, HOST, UTC, first_step)
     assert ended.key == FLOOD
     assert ended.headline.startswith("alerts at a normal rate again after 10 alerts; still active:")
 
@@ -146,7 +153,7 @@ def test_a_database_that_cannot_be_written() -> None:
     """What is wrong, and where to free space."""
     bad = found(DATABASE, Concern.FAULTY, 0, Priority.ALARM, "there is no room left to write /var/lib/w.db")
     _, (move,) = state_machine.step(Alert(DATABASE, Concern.FAULTY), Priority.ALARM, NOW, Delays())
-    message = compose(move, bad, None, HOST, UTC)
+    message = compose(move, bad, None, HOST, UTC, first_step)
     assert message.headline.startswith("watchkeeper cannot write its database since 09:12: there is no room left")
     assert "Free some space on it; watchkeeper then writes again without a restart." in plain(message)
 

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from tests.support.messages import HOST, NOW, SKERRY, ZONE, after, episode, filling, level, messages, silence, told
 from watchkeeper.alerting.state_machine import acknowledge
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages import build as messaging
 from watchkeeper.messages.build import compose, thread_id
 from watchkeeper.model.alert import Alert, Concern, Event, NotificationKind, Priority, State, Transition
@@ -82,7 +83,7 @@ def test_nothing_to_notify() -> None:
     known = acknowledge(episode()[0].move.after, after(minutes=5))
     assert known is not None
     with pytest.raises(ValueError, match="acknowledge of pool skerry: space sends no notification"):
-        compose(known, episode()[0].found, level(), HOST, ZONE)
+        compose(known, episode()[0].found, level(), HOST, ZONE, first_step)
 
 
 def test_alert_without_its_raise() -> None:
@@ -91,7 +92,7 @@ def test_alert_without_its_raise() -> None:
     ended = Transition(
         alert, replace(alert, state=State.RECTIFIED, priority=None), Event.CLEAR, NotificationKind.ENDED, NOW
     )
-    message = compose(ended, filling(NOW, None), level(), HOST, ZONE)
+    message = compose(ended, filling(NOW, None), level(), HOST, ZONE, first_step)
     assert message.since == NOW
     assert "(0 s)" in message.body
 

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.support.messages import HOST, NOW, ZONE, Told, episode
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.reminders import Reminder, Reminders, newest_due, remind
 from watchkeeper.model.alert import Alert, NotificationKind, Priority, State
 from watchkeeper.model.observation import SeriesKey
@@ -79,7 +80,7 @@ def test_what_gets_no_reminder(changes: dict[str, object]) -> None:
 def test_what_it_says() -> None:
     """That it is not acknowledged, when it was last reported, and everything that the message says about it."""
     told, now = raised(), NOW + 3 * HOUR
-    message = remind(told.move.after, told.found, told.seen, Reminder(2, now, NOW), now, HOST, ZONE)
+    message = remind(told.move.after, told.found, told.seen, Reminder(2, now, NOW), now, HOST, ZONE, first_step)
     first = told.message()
     assert message.id == f"{first.id}-again-2-{int(now.timestamp())}"
     assert (message.thread, message.kind, message.priority) == (

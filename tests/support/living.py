@@ -18,6 +18,7 @@ from tests.support.year import BEGAN_AT, DAY, DEPENDS_ON, HOUR, MINUTE, NEVER, Z
 from watchkeeper.alerting import clock_gaps
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.config.reminders import RemindersSettings
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.reminders import newest_due, remind
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, State
 from watchkeeper.model.finding import Finding
@@ -220,7 +221,7 @@ class Living:
             if due is not None:
                 seen = self.tray.latest.get(alert.key)
                 found = self.tray.findings[key]
-                told = remind(alert, found, seen.observation if seen else None, due, now, "gannet", ZONE)
+                told = remind(alert, found, seen.observation if seen else None, due, now, "gannet", ZONE, first_step)
                 self.tray.new.append(told)
         self._reminded_at = now
 

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from watchkeeper.alerting import state_machine
 from watchkeeper.alerting.rules import NotAnsweringRule, instant, judge_not_answering, within
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.build import compose
 from watchkeeper.model.alert import Alert, Concern, Delays, Transition
 from watchkeeper.model.finding import Finding
@@ -32,7 +33,7 @@ class Told:
 
     def message(self, host: str = HOST) -> Message:
         """The message about it."""
-        return compose(self.move, self.found, self.seen, host, ZONE)
+        return compose(self.move, self.found, self.seen, host, ZONE, first_step)
 
 
 def told(findings: Iterable[Finding], seen: Observation | None) -> list[Told]:

@@ -29,6 +29,7 @@ from watchkeeper.daemon.startup_clock import ClockDoubt
 from watchkeeper.discovery.coverage import HostCoverage
 from watchkeeper.errors import StartError
 from watchkeeper.logs.fields import Event, about
+from watchkeeper.manual.runbook import runbook
 from watchkeeper.messages.ack_links import AckLinks
 from watchkeeper.model.observation import Condition, Observation
 from watchkeeper.model.records import Entry
@@ -166,6 +167,7 @@ class _Daemon:
         serving = asyncio.create_task(page.serve_when_asked())
         ready(page.address)
         self._service.tell("READY=1")
+        runbook()  # read before there is an alert: it may be about the disk that the entries are on
         reloading = asyncio.create_task(self._reload_when_asked(reloads))
         ended = asyncio.create_task(self._ending.wait())
         parts = (reviewing, delivering, reloading, serving)

@@ -12,6 +12,7 @@ from datetime import datetime, tzinfo
 from typing import assert_never
 
 from watchkeeper.messages import growth, wording
+from watchkeeper.messages.runbook import FirstStep
 from watchkeeper.model.alert import Concern, Event, NotificationKind, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
@@ -50,8 +51,9 @@ _EASE = {
 class MessageContext:
     """What a message is made from.
 
-    seen: the newest observation of the series; zone: the operator's; dependents: the subjects that depend on this one;
-    sent_before: those of them that were reported before this cause was known.
+    seen: the newest observation of the series; zone: the operator's; first_step: what the runbook says to look at
+    first; dependents: the subjects that depend on this one; sent_before: those of them that were reported before this
+    cause was known.
     """
 
     move: Transition
@@ -59,6 +61,7 @@ class MessageContext:
     seen: Observation | None
     host: str
     zone: tzinfo
+    first_step: FirstStep
     dependents: tuple[str, ...] = ()
     sent_before: tuple[str, ...] = ()
 
@@ -184,7 +187,7 @@ def _paragraphs(case: MessageContext) -> Iterator[str]:
     yield from _facts(case)
     if case.move.notification is not NotificationKind.ENDED:
         found = case.found
-        yield f"What to do first: {wording.what_to_look_at(found.concern, found.key, case.seen)}"
+        yield f"What to do first: {case.first_step(found.concern, found.key, case.seen)}"
     yield f"Times are {wording.zone_name(case.now, case.zone)}."
 
 

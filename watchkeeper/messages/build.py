@@ -10,6 +10,7 @@ from datetime import datetime, tzinfo
 
 from watchkeeper.messages import body as letter
 from watchkeeper.messages import wording
+from watchkeeper.messages.runbook import FirstStep
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.first_quantities import first_quantity
@@ -40,18 +41,19 @@ def compose(
     seen: Observation | None,
     host: str,
     zone: tzinfo,
+    first_step: FirstStep,
     dependents: tuple[str, ...] = (),
     sent_before: tuple[str, ...] = (),
 ) -> Message:
     """Build the message about a transition. Raises ValueError if there is nothing to notify.
 
-    found: the finding that changed the alert; seen: the newest observation; zone: the operator's; dependents: the
-    subjects that depend on this one, whose messages are suppressed while it is down; sent_before: those of them that
-    were reported before this cause was known.
+    found: the finding that changed the alert; seen: the newest observation; zone: the operator's; first_step: what
+    the runbook says to look at first; dependents: the subjects that depend on this one, whose messages are suppressed
+    while it is down; sent_before: those of them that were reported before this cause was known.
     """
     if move.notification is None:
         raise ValueError(f"{move.event.value} of {move.after.key} sends no notification")
-    after, case = move.after, letter.MessageContext(move, found, seen, host, zone, dependents, sent_before)
+    after, case = move.after, letter.MessageContext(move, found, seen, host, zone, first_step, dependents, sent_before)
     raised_at = after.raised_at or move.at
     thread = thread_of(after, host)
     return Message(

@@ -14,6 +14,7 @@ from itertools import takewhile
 from watchkeeper.messages import wording
 from watchkeeper.messages.body import wrapped
 from watchkeeper.messages.build import compose
+from watchkeeper.messages.runbook import FirstStep
 from watchkeeper.model.alert import Alert, Event, NotificationKind, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message, message_id
@@ -72,11 +73,18 @@ def _schedule(began_at: datetime, first_s: float, longest_s: float) -> Iterator[
 
 
 def remind(
-    alert: Alert, found: Finding, seen: Observation | None, reminder: Reminder, now: datetime, host: str, zone: tzinfo
+    alert: Alert,
+    found: Finding,
+    seen: Observation | None,
+    reminder: Reminder,
+    now: datetime,
+    host: str,
+    zone: tzinfo,
+    first_step: FirstStep,
 ) -> Message:
     """Build the message that an alert is still active. It follows everything that was sent in the alert's thread."""
     move = Transition(alert, alert, Event.WORSEN, NotificationKind.REMINDED, now)
-    original = compose(move, found, seen, host, zone)
+    original = compose(move, found, seen, host, zone, first_step)
     changed_at = alert.changed_at or now
     lasted = wording.duration((now - changed_at).total_seconds())
     opening = (

@@ -1,7 +1,7 @@
 """Words for people: durations, instants, amounts and the short phrases that mail, page and terminal share.
 
 What may live here: pure functions from values to words, in plain English. Whole messages are built in body.py, advice
-comes from messages/runbook/first_step.py. Not here: markup, colours, and the decision what to notify.
+comes from the runbook (runbook.py). Not here: markup, colours, and the decision what to notify.
 
 Names and reasons come from outside and may be hostile, so everything that is quoted goes through `clean`.
 """
@@ -11,7 +11,6 @@ import unicodedata
 from datetime import UTC, datetime, tzinfo
 from typing import assert_never
 
-from watchkeeper.messages.runbook.first_step import what_to_look_at as what_to_look_at  # noqa: PLC0414  all words are found in here
 from watchkeeper.model.alert import Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth

@@ -14,6 +14,7 @@ from typing import Protocol
 from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.availability import period_name, report
 from watchkeeper.messages.digest import digest
 from watchkeeper.messages.reminders import Reminder, Reminders, newest_due, remind
@@ -143,7 +144,7 @@ class PeriodicMessages:
         for alert, each in due:
             finding = findings.get((alert.key, alert.concern))
             if finding is not None:
-                message = remind(alert, finding, seen.get(alert.key), each, now, self._host, self._zone)
+                message = remind(alert, finding, seen.get(alert.key), each, now, self._host, self._zone, first_step)
                 deliveries += (
                     made for made in self._post.deliveries_for(message, now) if not self._waits_already(made, each)
                 )

@@ -12,6 +12,7 @@ from typing import Protocol
 from watchkeeper.alerting.alert_book import AlertKey
 from watchkeeper.alerting.clock_gaps import Gap
 from watchkeeper.logs.fields import NOTICE, Event, about
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.build import compose, noted
 from watchkeeper.messages.wording import duration, instant, transition_words
 from watchkeeper.model.alert import Alert, Priority, Transition
@@ -129,7 +130,7 @@ class Notifications:
         after, text = move.after, transition_words(move)
         if move.notification is not None:
             dependents = dependents_of(after.key.subject)
-            message = compose(move, found, seen, self._host, self._zone, dependents, sent_before)
+            message = compose(move, found, seen, self._host, self._zone, first_step, dependents, sent_before)
             text = message.headline
             unit.deliveries.extend(self._outbox.deliveries_for(message, move.at))
         details = {"event": move.event.value, "state": after.state.value, "episode": str(after.episode)}

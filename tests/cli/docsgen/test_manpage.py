@@ -13,7 +13,7 @@ from tests.support.needs import need
 from watchkeeper.cli import COMMANDS, main
 from watchkeeper.cli.docsgen import manpage, reference, roff
 from watchkeeper.cli.exit_codes import Exit
-from watchkeeper.messages.runbook.catalog import REMEDIES
+from watchkeeper.manual.runbook import runbook
 
 
 @pytest.fixture
@@ -65,7 +65,7 @@ def test_every_key_is_there(pages: dict[str, Path]) -> None:
 def test_every_entry_on_alerts_is_there(pages: dict[str, Path]) -> None:
     """Each with its commands, which can be copied as they are."""
     text = shown(pages["man7/watchkeeper-alerts.7"])
-    for entry in REMEDIES:
+    for entry in runbook().entries:
         assert f"\n   {entry.title}\n" in text
     assert "sudo du -x --max-depth=2 /srv | sort -n | tail -n 20" in text
     assert "journalctl -k --grep='Killed process' -n 5" in text

@@ -10,7 +10,7 @@ import pytest
 from tests.support import readstore
 from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.conftest import Client, Open
-from watchkeeper.messages.runbook.catalog import find_entry
+from watchkeeper.manual.runbook import runbook
 from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
@@ -315,7 +315,7 @@ async def test_what_to_do_stands_with_the_alert(page: Open) -> None:
     for alert in await store.alerts():
         number = next(s.id for s in store.all_series if s.key == alert.key)
         text = "".join((await read(client, f"/subjects/{number}")).text.split())
-        entry = find_entry(alert.concern, alert.key)
+        entry = runbook().find(alert.concern, alert.key)
         for part in (entry.means, entry.helps, entry.avoid, *(command for command, _ in entry.commands)):
             told = "".join(entry.named(part, alert.key).replace("`", "").split())
             assert (told in text) == (alert.standing and alert.state is not State.NORMAL), (str(alert.key), told)

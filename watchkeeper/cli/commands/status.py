@@ -18,8 +18,9 @@ from watchkeeper.cli.database import opened
 from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages import waiting
-from watchkeeper.messages.wording import duration, instant, share, thing, what_to_look_at
+from watchkeeper.messages.wording import duration, instant, share, thing
 from watchkeeper.model.observation import Level
 from watchkeeper.model.records import Delivery, Series
 from watchkeeper.store import Store
@@ -246,7 +247,7 @@ def _standing_lines(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> Iterat
     if each.consequences:
         yield f"{outcome(each)} They are: {', '.join(event_subjects(each))}"
     if alert.standing:
-        yield f"What to look at: {what_to_look_at(alert.concern, alert.key, each.observation)}"
+        yield f"What to look at: {first_step(alert.concern, alert.key, each.observation)}"
     if alert.shelved(found.at) and alert.shelved_until is not None:
         yield f"shelved until {instant(alert.shelved_until, zone, found.at)}"
 

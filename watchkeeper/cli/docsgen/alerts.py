@@ -1,18 +1,18 @@
-"""What to do when an alert is raised, as Markdown and for man(7). The entries are in messages/runbook/."""
+"""What to do when an alert is raised, as Markdown and for man(7). The entries are in manual/alerts/."""
 
 from collections.abc import Iterator
 from textwrap import fill
 
 from watchkeeper.cli.docsgen import roff
-from watchkeeper.messages.runbook.catalog import CAUTION, CHAPTERS, REMEDIES
-from watchkeeper.messages.runbook.entry import RunbookEntry
+from watchkeeper.manual.runbook import runbook
+from watchkeeper.messages.runbook import RunbookEntry
 from watchkeeper.model.alert import Concern
 
 OPENING = f"""\
 A message begins with the fact and ends with what to do first. Here is the rest: what it means, what shows more, what
 usually helps, and what makes it worse.
 
-{fill(CAUTION, 120)}
+{fill(runbook().caution, 120)}
 
 Names in the commands are those of the example station: use your own. `watchkeeper probe` and `watchkeeper status`
 change nothing. A command that begins with `sudo` needs root."""
@@ -51,10 +51,10 @@ def markdown() -> str:
 def _markdown() -> Iterator[str]:
     yield from (OPENING, "")
     yield from ("| alert about | is | see |", "|---|---|---|")
-    for entry in REMEDIES:
+    for entry in runbook().entries:
         yield f"| {_series(entry)} | {_CONCERNS[entry.concern]} | [{entry.title}](#{entry.anchor}) |"
     yield ""
-    for chapter, entries in CHAPTERS.items():
+    for chapter, entries in runbook().chapters.items():
         yield from (f"## {chapter}", "")
         for entry in entries:
             yield from _entry(entry)
@@ -97,7 +97,7 @@ def manual() -> Iterator[str]:
     """The same in the macros of man(7)."""
     yield roff.heading("description")
     yield from map(roff.paragraph, OPENING.split("\n\n"))
-    for chapter, entries in CHAPTERS.items():
+    for chapter, entries in runbook().chapters.items():
         yield roff.heading(chapter)
         for entry in entries:
             yield roff.part(entry.title)

@@ -21,6 +21,7 @@ from watchkeeper.alerting.rules import (
     judge_not_reporting,
     judge_overdue,
 )
+from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages import build, reminders
 from watchkeeper.messages.digest import digest
 from watchkeeper.messages.superseded import rewrite_superseded
@@ -71,7 +72,7 @@ def examples() -> Iterator[tuple[str, str, Message]]:
 
 
 def _message(case: Case) -> Message:
-    return build.compose(*case, HOST, ZONE)
+    return build.compose(*case, HOST, ZONE, first_step)
 
 
 def _walk(findings: Iterable[Finding], seen: Observation | None, delays: Delays = Delays()) -> Iterator[Case]:  # noqa: B008  frozen
@@ -137,7 +138,7 @@ def _overdue(seen: Deadline) -> Message:
 def _faulty() -> Message:
     seen = Condition(HEALTH, ok=False, reason="the pool is SUSPENDED: sdc is UNAVAIL", grave=True)
     (case,) = _walk([judge_faulty(seen, NOW, NOW, FaultyRule())], seen)
-    return build.compose(*case, HOST, ZONE, tuple(f"guest {name}" for name in GUESTS))
+    return build.compose(*case, HOST, ZONE, first_step, tuple(f"guest {name}" for name in GUESTS))
 
 
 def _stale() -> Message:
@@ -178,7 +179,7 @@ def _chattering() -> Message:
 def _reminder(case: Case) -> Message:
     move, found, seen = case
     due_at = NOW + timedelta(days=1)
-    return reminders.remind(move.after, found, seen, reminders.Reminder(1, due_at, NOW), due_at, HOST, ZONE)
+    return reminders.remind(move.after, found, seen, reminders.Reminder(1, due_at, NOW), due_at, HOST, ZONE, first_step)
 
 
 def _late(first: Message, newest: Message) -> Message:

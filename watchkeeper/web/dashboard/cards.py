@@ -9,8 +9,8 @@ from datetime import datetime, timedelta
 from markupsafe import Markup
 
 from watchkeeper.alerting.correlation import is_down
-from watchkeeper.messages.runbook.catalog import find_entry
-from watchkeeper.messages.wording import instant, moment, thing, what_to_look_at
+from watchkeeper.manual.runbook import first_step, runbook
+from watchkeeper.messages.wording import instant, moment, thing
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Level, SeriesKey
@@ -97,14 +97,14 @@ async def cards(events: Sequence[ActiveAlert], board: Dashboard, past: Past) -> 
 
 async def _card(event: ActiveAlert, board: Dashboard, past: Past, *, folded: bool) -> Card:
     made, level = short(event, board, past.context), event.observation
-    entry, key = find_entry(event.alert.concern, event.alert.key), event.alert.key
+    entry, key = runbook().find(event.alert.concern, event.alert.key), event.alert.key
     down = level is not None and is_down(level)
     if is_easing(event.alert, event.finding):
         made = replace(made, first=EASING, folded=folded)
         return await _with_level(made, event, level, past) if isinstance(level, Level) else made
     made = replace(
         made,
-        first=what_to_look_at(event.alert.concern, key, level),
+        first=first_step(event.alert.concern, key, level),
         commands=() if folded else tuple((entry.named(c, key), shows) for c, shows in entry.commands[:COMMANDS]),
         helps=entry.named(entry.helps, key) if down and not folded else "",
         plans=tuple(links(key.subject)) if event.alert.concern is Concern.FULL else (),

@@ -9,10 +9,10 @@ from aiohttp import web
 from markupsafe import Markup
 
 from watchkeeper.forecast.scoring import summary
+from watchkeeper.manual.runbook import first_step, runbook
 from watchkeeper.messages import wording as words
 from watchkeeper.messages.forecast_record import record_line
-from watchkeeper.messages.runbook.catalog import CAUTION, find_entry
-from watchkeeper.messages.runbook.entry import RunbookEntry
+from watchkeeper.messages.runbook import RunbookEntry
 from watchkeeper.messages.wording import (
     amount,
     clean,
@@ -23,7 +23,6 @@ from watchkeeper.messages.wording import (
     share,
     state_words,
     time_left_phrase,
-    what_to_look_at,
 )
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
@@ -127,7 +126,7 @@ async def subject(request: web.Request) -> web.Response:
         details=details(series, latest, main, now, context.zone),
         seconds=dashboard_text.seconds,
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
-        caution=CAUTION,
+        caution=runbook().caution,
         as_json=f"quantities/{series.id}",
         lines=merged(await context.store.events(key=series.key, limit=4 * QUANTITY_EVENTS), {})[:QUANTITY_EVENTS],
     )
@@ -264,10 +263,10 @@ def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetim
         (easing(alert, finding, now, context.zone) or time_left_phrase(finding, now, context.zone, seen))
         if finding
         else "",
-        what_to_look_at(alert.concern, alert.key, seen) if standing else "",
+        first_step(alert.concern, alert.key, seen) if standing else "",
         alert.state in UNKNOWN_TO_KEEPER,
         alert.shelved(now),
-        find_entry(alert.concern, alert.key) if standing else None,
+        runbook().find(alert.concern, alert.key) if standing else None,
     )
 
 

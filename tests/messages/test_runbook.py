@@ -1,0 +1,64 @@
+"""What to look at, for each concern."""
+
+import shlex
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watchkeeper.manual.runbook import first_step
+from watchkeeper.model.alert import Concern
+from watchkeeper.model.observation import Answer, SeriesKey
+
+
+@pytest.mark.parametrize(
+    ("concern", "subject", "quantity", "names"),
+    [
+        (Concern.FULL, "file system /srv", "space", "`du -x --max-depth=1 /srv | sort -n`"),
+        (Concern.FULL, "file system /srv", "inodes", "`du -x --inodes --max-depth=1 /srv | sort -n`"),
+        (Concern.FULL, "file system /srv/nest cams", "space", "'/srv/nest cams'"),
+        (Concern.FULL, "file system /srv", "metadata", "Metadata"),
+        (Concern.FULL, "pool skerry", "space", "`watchkeeper reclaim`"),
+        (Concern.FULL, "memory", "used", "the kernel kills a process"),
+        (Concern.FULL, "memory", "swap", "more memory than the host has"),
+        (Concern.FULL, "drive 0", "endurance", "replacement"),
+        (Concern.FULL, "tide-log", "rows", "grown"),
+        (Concern.OVERDUE, "service hide-hub", "certificate", "renewal"),
+        (Concern.OVERDUE, "pool skerry", "scrub", "Start a scrub by hand"),
+        (Concern.OVERDUE, "job tide-log", "report", "the job's own machine"),
+        (Concern.OVERDUE, "snapshots of skerry", "newest", "list-timers"),
+        (Concern.FAULTY, "snapshots of skerry", "oldest", "Remove it"),
+        (Concern.FAULTY, "memory", "kernel kills", "`ps -eo rss,comm --sort=-rss | head`"),
+        (Concern.FAULTY, "pool skerry", "allocation", "what is allocated to them"),
+        (Concern.FAULTY, "file system /srv", "writable", "`journalctl -k -n 50`"),
+        (Concern.FAULTY, "probe skerry", "runs", "`watchkeeper probe`"),
+        (Concern.FAULTY, "unit tide-log.service", "state", "`systemctl status tide-log.service`"),
+        (Concern.FAULTY, "guest nest-cams", "state", "I/O error"),
+        (Concern.FAULTY, "pool skerry", "health", "disks"),
+        (Concern.FAULTY, "clock", "sync", "the reason"),
+        (Concern.NOT_REPORTING, "pool skerry", "space", "hung mount"),
+    ],
+)
+def test_advice_is_concrete(concern: Concern, subject: str, quantity: str, names: str) -> None:
+    """Each concern of each kind of subject gets advice that names something to look at."""
+    assert names in first_step(concern, SeriesKey(subject, quantity), None)
+
+
+def test_a_wrong_answer_is_not_a_missing_answer() -> None:
+    """The first step for a wrong answer is the service's log, for a missing one its guest."""
+    key = SeriesKey("service hide-hub", "answer")
+    wrong = first_step(Concern.NOT_ANSWERING, key, Answer(key, answered=False, reason="status 502", took_s=0.1))
+    silent = first_step(Concern.NOT_ANSWERING, key, Answer(key, answered=False, reason="refused"))
+    assert wrong.startswith("It answers, but")
+    assert "its guest is running" in silent
+
+
+@given(st.text(min_size=1))
+def test_commands_are_safe_to_paste(path: str) -> None:
+    """Whatever a mount point is called, the command in the advice names it as one word, or does not name it."""
+    said = first_step(Concern.FULL, SeriesKey(f"file system {path}", "space"), None)
+    command = said.partition("`")[2].rpartition("` shows")[0]
+    words = shlex.split(command)
+    assert words[:3] == ["du", "-x", "--max-depth=1"]
+    assert words[3] in {path, "."}
+    assert command.isprintable()

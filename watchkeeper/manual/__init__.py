@@ -1,0 +1,1 @@
+"""The manual for operators, and what the program itself reads of it."""

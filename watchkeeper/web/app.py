@@ -30,6 +30,7 @@ from watchkeeper.web.exposition.handlers import Exposed, Idle
 from watchkeeper.web.http.event_stream import EVENT_STREAM, EventStream
 from watchkeeper.web.http.middleware import Handler, add_headers, answer_errors, check_host, validate
 from watchkeeper.web.http.response_cache import ResponseCache
+from watchkeeper.web.planning.best_deletions import DELETIONS, BestDeletions
 from watchkeeper.web.planning.planner import PLANNER, Nowhere, Planner
 from watchkeeper.web.routes import FORM_ROUTES, ROUTES, guarded
 from watchkeeper.web.server import Served, serve
@@ -94,6 +95,8 @@ def make_app(
     )
     app[API_TOKENS] = ApiTokens(settings, visitors, clock)
     app[PLANNER] = planner or Nowhere()
+    app[DELETIONS] = BestDeletions(app[PLANNER], clock)
+    app.on_cleanup.append(app[DELETIONS].close)
     live = app[EVENT_STREAM] = EventStream()
     app.on_shutdown.append(live.close)
     app.on_response_prepare.append(add_headers)

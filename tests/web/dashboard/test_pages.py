@@ -67,7 +67,7 @@ async def read(client: Client, path: str = "/", status: int = 200) -> Reader:
             ],
         ),
         ("full", ["Pool skerry is full. 4 guests and 4 services stopped with it.", "faulty: suspended: no space left",
-                  "not answering since 08:04"]),
+                  "service hide-hub not answering"]),
         ("fresh", ["Monitoring has just started", "No readings yet."]),
     ],
 )  # fmt: skip

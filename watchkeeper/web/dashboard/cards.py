@@ -2,9 +2,10 @@
 nothing. Not here: the order of events (dashboard.py), and the words of one alert (event_text.py).
 """
 
-from collections.abc import Sequence
+from collections.abc import Awaitable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Protocol
 
 from markupsafe import Markup
 
@@ -22,6 +23,7 @@ from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard
 from watchkeeper.web.dashboard.event_text import began_at, is_easing, outcome, since_clause, statement
 from watchkeeper.web.dashboard.related import growers
+from watchkeeper.web.planning.best_deletions import Deletions
 from watchkeeper.web.planning.links import links
 
 OPEN = 3
@@ -52,7 +54,8 @@ class Card:
 
     level, bar, picture: of a level: how full it is, drawn, and its last week. when: the likely time and its range.
     growers: what grew most. first: what to do first. commands: each with what it shows. helps: what usually helps.
-    plans: links to planning questions. also: further alerts of the same subject. folded: details are folded away.
+    plans: links to planning questions. deletions: the sets of snapshots that hold most. also: further alerts of the
+    same subject. folded: details are folded away.
     """
 
     series_id: int | None
@@ -75,19 +78,29 @@ class Card:
     commands: tuple[tuple[str, str], ...] = ()
     helps: str = ""
     plans: tuple[tuple[str, str], ...] = ()
+    deletions: Deletions | None = None
     also: tuple[str, ...] = ()
     outcome: str = ""
     holds: tuple[Branch, ...] = ()
     folded: bool = False
 
 
+class DeletionsOf(Protocol):
+    """Returns the sets of snapshots that hold most of a store."""
+
+    def __call__(self, subject: str, /) -> Awaitable[Deletions | None]:
+        """None if they are not known, or if there is nothing to delete."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Past:
-    """What the cards of one page read from the store."""
+    """What the cards of one page read from the store. deletions: what can be deleted on a store."""
 
     context: Context
     every: Sequence[Series]
     latest: Sequence[Seen]
+    deletions: DeletionsOf
 
 
 async def cards(events: Sequence[ActiveAlert], board: Dashboard, past: Past) -> list[Card]:
@@ -120,7 +133,13 @@ async def _with_level(made: Card, event: ActiveAlert, level: Level, past: Past) 
     made = replace(made, bar=Markup(drawn))  # noqa: S704  made by web/charts/svg.py, which escapes
     if made.folded:
         return made
-    return replace(made, picture=await _picture(event, level, past), growers=await _growers(event, past))
+    filling = event.alert.concern is Concern.FULL and not is_easing(event.alert, event.finding)
+    return replace(
+        made,
+        picture=await _picture(event, level, past),
+        growers=await _growers(event, past),
+        deletions=await past.deletions(event.alert.key.subject) if filling else None,
+    )
 
 
 def short(event: ActiveAlert, board: Dashboard, context: Context) -> Card:

@@ -23,6 +23,7 @@ from watchkeeper.web.dashboard.event_log import LogRow, merged
 from watchkeeper.web.dashboard.event_text import outcome
 from watchkeeper.web.dashboard.house_state import LISTED
 from watchkeeper.web.http.problem_details import title
+from watchkeeper.web.planning.best_deletions import DELETIONS
 from watchkeeper.web.templating import render
 
 READ_FOR_EACH = 12
@@ -92,9 +93,7 @@ async def status(request: web.Request) -> web.Response:
         unseen_line=dashboard_text.unseen(found),
         unseen=found.unseen,
         urgent=found.urgent,
-        needing=await cards(
-            found.needing, found, Past(context, await context.store.series(), await context.store.latest())
-        ),
+        needing=await cards(found.needing, found, await _past(request)),
         others=_others(found, context),
         time_left=time_left.rows(found, context.zone),
         axis=time_left.axis(),
@@ -111,8 +110,9 @@ async def status(request: web.Request) -> web.Response:
     )
 
 
-async def _past(context: Context) -> Past:
-    return Past(context, await context.store.series(), await context.store.latest())
+async def _past(request: web.Request) -> Past:
+    context = of(request)
+    return Past(context, await context.store.series(), await context.store.latest(), request.app[DELETIONS].of)
 
 
 def _house(found: Dashboard, context: Context) -> list[tuple[str, house_state.Lines]]:

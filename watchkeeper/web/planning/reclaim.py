@@ -1,6 +1,5 @@
 """The page and the API of reclaim: what sets of snapshots hold, and would free together. Nothing is ever deleted."""
 
-import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -8,7 +7,6 @@ from urllib.parse import urlencode
 
 from aiohttp import web
 
-from watchkeeper.messages.wording import clean
 from watchkeeper.model.records import Series
 from watchkeeper.planning.capacity.text import sentence
 from watchkeeper.planning.reclaim import text as words
@@ -17,6 +15,7 @@ from watchkeeper.web.api.handlers import reply
 from watchkeeper.web.auth.session_auth import session_of, viewer
 from watchkeeper.web.context import of
 from watchkeeper.web.http.problem_details import Refusal
+from watchkeeper.web.planning.best_deletions import command
 from watchkeeper.web.planning.capacity import age, stores
 from watchkeeper.web.planning.parameters import RECLAIM_STORE
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
@@ -98,8 +97,7 @@ def _stores(answer: ReclaimAnswer, series: Sequence[Series]) -> Iterator[StoreRo
         held = [each for each in answer.sets if each.store == store.store]
         rows = tuple(_row(each, largest) for each in held)
         title = words.held_words(store)
-        command = f"watchkeeper reclaim --gain 14d --store {shlex.quote(clean(store.store.subject, 300))}"
-        yield StoreRows(command, title, ids.get(store.store), rows, words.why_words(held))
+        yield StoreRows(command(store.store.subject), title, ids.get(store.store), rows, words.why_words(held))
 
 
 def _row(held: SetHeld, largest: int) -> SetRow:

@@ -2,6 +2,7 @@
 
 import asyncio
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from random import Random
@@ -17,6 +18,7 @@ TIDE_LOG, NEST_CAMS = SeriesKey("pool skerry/tide-log", "space"), SeriesKey("poo
 KEYS = (SKERRY, TIDE_LOG, NEST_CAMS)
 COUNT = 6000
 TRANSITIONS = 30
+FLIPS = 20
 
 
 def make(path: Path) -> None:
@@ -46,6 +48,37 @@ def overwrite(path: Path, page: int, chance: Random, offset: int = 0, length: in
     with path.open("r+b") as file:
         file.seek((page - 1) * PAGE + offset)
         file.write(chance.randbytes(length))
+
+
+def noise(path: Path, page: int, chance: Random) -> None:
+    """A whole page of noise."""
+    overwrite(path, page, chance)
+
+
+def zeros(path: Path, page: int, _: Random) -> None:
+    """A page that was never written."""
+    with path.open("r+b") as file:
+        file.seek((page - 1) * PAGE)
+        file.write(bytes(PAGE))
+
+
+def flips(path: Path, page: int, chance: Random) -> None:
+    """Single bits anywhere in a page."""
+    with path.open("r+b") as file:
+        file.seek((page - 1) * PAGE)
+        content = bytearray(file.read(PAGE))
+        for _ in range(FLIPS):
+            content[chance.randrange(len(content))] ^= 1 << chance.randrange(8)
+        file.seek((page - 1) * PAGE)
+        file.write(content)
+
+
+def torn(path: Path, page: int, chance: Random) -> None:
+    """The second half of a page is of another time: a write that a power cut ended."""
+    overwrite(path, page, chance, PAGE // 2, PAGE // 2)
+
+
+HARMS: tuple[Callable[[Path, int, Random], None], ...] = (noise, zeros, flips, torn)
 
 
 def truncate(path: Path, share: float) -> None:

@@ -210,24 +210,34 @@ def _of_every_series(
     damaged: sqlite3.Connection, table: str, key: str, numbers: list[int], grain: int
 ) -> Iterator[Row]:
     """The readable samples, hours or days: all that a plain scan returns, then, if that failed, series by series."""
-    known, whole = frozenset(numbers), [False]
+    known, whole = frozenset(numbers), list[bool]()
     scan = (row for row in _plain_scan(damaged, f"SELECT * FROM {table}", whole) if _fits(row, known))  # noqa: S608  fixed texts
     yield from (row for row, _ in in_order(scan, itemgetter(slice(0, 2))))
-    if whole[0]:
+    if whole:
         return
     for number in numbers:
         sql = f"SELECT * FROM {table} WHERE series = ?"  # noqa: S608  fixed texts
         found = (row for row in _reach(damaged, sql, key, (number,), grain, key_at=1) if _fits(row, known))
         yield from (row for row, _ in in_order(found, itemgetter(1)) if row[0] == number)
+        # A broken page may end the series without an error: a row that seems to belong to another one is enough. What
+        # lies behind such a page is reached from the other end; rows that were read before are ignored.
+        backwards = (
+            row for row in _plain_scan(damaged, f"{sql} ORDER BY {key} DESC", [], (number,)) if _fits(row, known)
+        )
+        yield from (row for row, _ in in_order(backwards, _descending) if row[0] == number)
 
 
-def _plain_scan(damaged: sqlite3.Connection, sql: str, whole: list[bool]) -> Iterator[Row]:
-    """Rows up to the first that cannot be read. whole: becomes true where that is the end."""
+def _plain_scan(damaged: sqlite3.Connection, sql: str, whole: list[bool], given: Row = ()) -> Iterator[Row]:
+    """Rows up to the first that cannot be read. whole: is no longer empty if that was the end."""
     try:
-        yield from damaged.execute(sql)
-        whole[0] = True
+        yield from damaged.execute(sql, given)
+        whole.append(True)
     except UNREADABLE:
         return
+
+
+def _descending(row: Row) -> int:
+    return -int(row[1])
 
 
 def _fits(row: Row, known: Collection[int]) -> bool:

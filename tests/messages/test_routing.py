@@ -109,3 +109,25 @@ def test_a_receiver_of_the_digest_alone() -> None:
 def test_chosen_subjects_and_concerns(subjects: tuple[str, ...], concerns: tuple[Concern, ...], *, sent: bool) -> None:
     """Both must fit; a glob fits the whole name."""
     assert Route(subjects=subjects, concerns=frozenset(concerns)).wants(messages()[0]) is sent
+
+
+@pytest.mark.parametrize(
+    ("receiver", "why"),
+    [
+        (Route(), ""),
+        (Route(digest_only=True), "digest_only is set"),
+        (Route(subjects=("guest *", "host *")), "none of its subjects fits: guest *, host *"),
+        (Route(concerns=frozenset({Concern.OVERDUE})), "full is not one of its concerns"),
+        (Route(at_least=ALARM), 'at_least is "alarm"'),
+        (Route(at_most=CAUTION), 'at_most is "caution"'),
+    ],
+)
+def test_why_a_message_is_not_for_a_receiver(receiver: Route, why: str) -> None:
+    """In terms of its settings; empty if it is."""
+    assert receiver.refusal(about(WARNING)) == why
+    assert receiver.wants(about(WARNING)) is not bool(why)
+
+
+def test_a_digest_is_refused_by_its_kind() -> None:
+    """It goes to whom it is due for."""
+    assert Route().refusal(about(None, NotificationKind.DIGEST)) == "it is no digest of this receiver's"

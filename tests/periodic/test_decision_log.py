@@ -6,9 +6,13 @@ import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, House, watched
 from watchkeeper.alerting import explain
-from watchkeeper.alerting.rules import NotAnsweringRule, Rules
-from watchkeeper.model.observation import Answer, Level, SeriesKey
+from watchkeeper.alerting.group_alerts import GROUP
+from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
+from watchkeeper.model.alert import Delays
+from watchkeeper.model.decision import Decision, RouteChoice
+from watchkeeper.model.observation import Answer, Condition, Level, SeriesKey
 
+BACKUP = SeriesKey("job backup", "result")
 HUB, RINGING = SeriesKey("service hide-hub", "answer"), SeriesKey("service ringing-db", "answer")
 UP, DOWN = [Answer(HUB, answered=True)], [Answer(HUB, answered=False, reason="refused")]
 RULES = Rules(not_answering=NotAnsweringRule(warning_s=120.0, alarm_s=None))
@@ -92,10 +96,60 @@ async def test_what_is_not_seen_for_long_is_removed(verbose: pytest.LogCaptureFi
 async def test_without_verbose(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
     """Without --verbose no line is made."""
     caplog.set_level(logging.INFO)
-    monkeypatch.setattr(explain, "decision", None)
     monkeypatch.setattr(explain, "explain", None)
     house = House()
     for _ in range(5):
         await house.run(watched(DOWN, rules=RULES), after=MINUTE)
     assert house.pipeline.state.reasons is None
     assert len(house.messages) == 1
+
+
+def kept(house: House, key: SeriesKey = HUB) -> list[Decision]:
+    """The decisions of the rules about a series that were stored."""
+    every = [each for commit in house.store.commits for each in commit.decisions]
+    return [each for each in every if each.key == key and each.steps]
+
+
+async def test_decisions_are_kept_without_verbose() -> None:
+    """Raised and ended: one each, however many runs are between; and what was sent, with the routes."""
+    house = House()
+    for seen in (UP, DOWN, UP):
+        probe = watched(seen, rules=RULES)
+        for _ in range(6):
+            await house.run(probe)
+    assert [each.steps[-1] for each in kept(house)] == [
+        "alert active (warning)",
+        "alert rectified; waiting to be acknowledged",
+    ]
+    sent = [each for commit in house.store.commits for each in commit.decisions if each.message]
+    assert [each.choices for each in sent] == [(RouteChoice("mail"),)] * 2
+    assert sent[0].headline == house.messages[0].headline
+
+
+async def test_a_pending_change_is_kept_at_intervals() -> None:
+    """A fault that comes and goes with each run, without an alert, does not fill the database."""
+    house, delayed = House(), Rules(faulty=FaultyRule(delays=Delays(on_delay_s=300.0)))
+    for number in range(60):
+        await house.run(watched([Condition(BACKUP, ok=number % 2 == 0, reason="late")], rules=delayed))
+    assert 2 <= len(kept(house, BACKUP)) <= 60 / 5 + 2
+    assert "after the on-delay" in kept(house, BACKUP)[0].steps[-1]
+
+
+async def test_a_suppressed_alert_says_by_what() -> None:
+    """Both services that stop at once, and the group that reports them."""
+    house = House()
+    both = [Answer(key, answered=False, reason="no route") for key in (HUB, RINGING)]
+    for _ in range(6):
+        await house.run(watched(both, rules=RULES))
+    assert any("follows from the alert about group of services" in each.steps[-1] for each in kept(house))
+    assert [each.steps[-1] for each in kept(house, GROUP)][-1].startswith("alert active")
+
+
+async def test_a_level_with_a_date_is_kept_though_nothing_is_raised() -> None:
+    """Why nobody was notified: the growth had not lasted long enough."""
+    house, pool = House(), SeriesKey("pool skerry", "space")
+    for number in range(90):
+        used = 500.0 + max(number - 60, 0) * 2.0
+        await house.run(watched([Level(pool, used, 1000.0)]))
+    reasons = [step for each in kept(house, pool) for step in each.steps if step.startswith("calls for")]
+    assert any("has not lasted long enough" in each or "no alert" in each for each in reasons)

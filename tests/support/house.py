@@ -7,6 +7,7 @@ from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError, StoreFull
 from watchkeeper.model.alert import Alert, Concern
+from watchkeeper.model.decision import RouteChoice
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Observation, SeriesKey
@@ -115,6 +116,9 @@ class Desk:
 
     def deliveries_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
         return (Delivery("mail", message, at, at),)
+
+    def choices(self, _message: Message, _at: datetime) -> tuple[RouteChoice, ...]:
+        return (RouteChoice("mail"),)
 
     def poke(self) -> None:
         self.pokes += 1

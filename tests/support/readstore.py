@@ -14,6 +14,7 @@ import numpy as np
 from watchkeeper.forecast.trend import least_squares
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
 from watchkeeper.model.availability import Piece
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.forecast_record import KeptForecast, Outcome
@@ -40,6 +41,7 @@ class ReadStoreDouble:
     lines: list[EventLine] = field(default_factory=list)
     open_deliveries: list[Delivery] = field(default_factory=list)
     kept: list[KeptForecast] = field(default_factory=list)
+    kept_decisions: list[Decision] = field(default_factory=list)
     history: dict[SeriesKey, list[Sample]] = field(default_factory=dict)
     version: int = 0
 
@@ -59,6 +61,9 @@ class ReadStoreDouble:
         for sample in await self.samples(key, since, until):
             stretches.setdefault(int((sample.at_s - start_s) / width_s), []).append(sample)
         return [_bucket(start_s + n * width_s, width_s, each) for n, each in sorted(stretches.items())]
+
+    async def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:
+        return [each for each in self.kept_decisions if each.key.subject == subject and each.at >= since]
 
     async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
         return [each for each in self.kept if key is None or each.key == key]

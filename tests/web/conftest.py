@@ -39,6 +39,7 @@ ARGUMENTS = [
 ]  # fmt: skip
 
 ASKED = {
+    "/api/v1/decisions": "?subject=pool%20skerry",
     "/api/v1/capacity": "?disk=32GiB&memory=2GiB&cpus=2&grows=1GiB/day",
     "/api/v1/preflight": "?subject=hide-hub",
 }

@@ -1,12 +1,12 @@
-"""Why a rule decided as it did, in one line: the observation, the limits, the priority and its reason, the alert.
+"""Why a rule decided as it did, in steps: the observation, the limits, the priority and its reason, the alert.
 
-For the operator who sets up rules; `run --verbose` logs it. Pure, and nothing is decided here: the line is derived from
-a finding (rules.py) and an alert (state_machine.py). Times are in UTC, as in a log. Not here: when it is logged
+For the operator: `run --verbose` logs it, and `explain` shows it later. Pure, and nothing is decided here: the steps
+are derived from a finding (rules.py) and an alert (state_machine.py). Not here: when it is logged or kept
 (periodic/decision_log.py), and the sentences of messages (messages/wording.py), some of which it uses.
 """
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import assert_never
 
 from watchkeeper.alerting import rules, state_machine
@@ -20,22 +20,35 @@ from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Ob
 Gist = tuple[object, ...]
 
 
-def explain(found: Finding, seen: Observation | None, limits: Rules, alert: Alert) -> str:
-    """The whole line. seen: the newest observation of the series; None for an alert that represents several others."""
+def explain(found: Finding, seen: Observation | None, limits: Rules, alert: Alert, zone: tzinfo = UTC) -> str:
+    """All steps in one line, as in a log."""
+    steps = "; ".join(steps_of(found, seen, limits, alert, zone))
+    return f"{wording.clean(str(found.key))}, {found.concern.words}: {steps}"
+
+
+def steps_of(found: Finding, seen: Observation | None, limits: Rules, alert: Alert, zone: tzinfo) -> tuple[str, ...]:
+    """What was observed, the limits, what they call for, and the state of the alert. zone: of the times in it.
+
+    seen: the newest observation of the series; None for an alert that represents several others.
+    """
     asks = f"calls for {wording.priority_words(found.priority)}"
-    parts = [_facts(found, seen)]
+    parts = [_facts(found, seen, zone)]
     if seen is not None:
         parts.append(_limits(found, seen, limits))
-        asks += _because(found, limits)
-    parts += (asks, _alert(alert, limits, found.at))
-    return f"{wording.clean(str(found.key))}, {found.concern.words}: {'; '.join(filter(None, parts))}"
+        asks += _because(found, limits, zone)
+    parts += (asks, _alert(alert, limits, found.at, zone))
+    return tuple(filter(None, parts))
 
 
 def decision(found: Finding, alert: Alert) -> Gist:
     """What was decided: if this differs from the previous decision, the line is logged at once."""
-    held = (alert.held_by, alert.held_until, alert.shelved_until, alert.shelved_once)
-    stands = (alert.state, alert.priority, alert.pending, alert.pending_since, alert.chattering, alert.escalated)
-    return (found.priority, *stands, *held)
+    return (found.priority, alert.pending, alert.pending_since, alert.held_until, *state(alert))
+
+
+def state(alert: Alert) -> Gist:
+    """What the operator is notified of, or would be: if this differs, the decision is kept at once."""
+    held = (alert.held_by, alert.shelved_until, alert.shelved_once)
+    return (alert.state, alert.priority, alert.chattering, alert.escalated, *held)
 
 
 def reason(found: Finding) -> Gist:
@@ -43,28 +56,28 @@ def reason(found: Finding) -> Gist:
     return (found.reason, None if found.forecast is None else found.forecast.no_end, found.ends_at is None)
 
 
-def _facts(found: Finding, seen: Observation | None) -> str:
+def _facts(found: Finding, seen: Observation | None, zone: tzinfo) -> str:
     """What was observed, as far as the rule uses it."""
     if seen is None:
         return wording.clean(found.reason)
     if found.concern is Concern.NOT_REPORTING:
-        return f"a reading is expected by {_at(found.ends_at)}"
+        return f"a reading is expected by {_at(found.ends_at, zone)}"
     match seen:
         case Level():
             return "; ".join(filter(None, (wording.fill(seen), _forecast(found, seen))))
         case Deadline():
-            last = f", last {_at(seen.last_at)}" if seen.last_at else ""
+            last = f", last {_at(seen.last_at, zone)}" if seen.last_at else ""
             return (
-                f"due {_at(found.ends_at)}{last}"
+                f"due {_at(found.ends_at, zone)}{last}"
                 if seen.due_at
-                else f"none found, monitored since {_at(found.ends_at)}"
+                else f"none found, monitored since {_at(found.ends_at, zone)}"
             )
         case Answer():
             word = "wrong answer" if wording.answered_wrongly(seen) else "no answer"
-            return "answering" if seen.answered else f"{word} {_since(found)}: {wording.clean(seen.reason)}"
+            return "answering" if seen.answered else f"{word} {_since(found, zone)}: {wording.clean(seen.reason)}"
         case Condition():
             word = "stopped" if seen.grave else "faulty"
-            return "OK" if seen.ok else f"{word} {_since(found)}: {wording.clean(seen.reason)}"
+            return "OK" if seen.ok else f"{word} {_since(found, zone)}: {wording.clean(seen.reason)}"
         case _:
             assert_never(seen)
 
@@ -125,7 +138,7 @@ def _listed(word: str, *limits_s: float | None) -> str:
     return f"limits: {', '.join(set_)}" if set_ else "limits: none are set"
 
 
-def _because(found: Finding, limits: Rules) -> str:
+def _because(found: Finding, limits: Rules, zone: tzinfo) -> str:
     """Why the priority is not higher."""
     if found.concern is Concern.FULL and found.forecast is not None:
         return _because_full(found, found.forecast, limits.full)
@@ -135,7 +148,7 @@ def _because(found: Finding, limits: Rules) -> str:
             for s in _of_silence(limits.not_answering)
             if s is not None and found.since + timedelta(seconds=s) > found.at
         ]
-        return f", the next limit is reached {_at(found.since + timedelta(seconds=min(ahead)))}" if ahead else ""
+        return f", the next limit is reached {_at(found.since + timedelta(seconds=min(ahead)), zone)}" if ahead else ""
     return ""
 
 
@@ -154,27 +167,29 @@ def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
     return "" if plain else ", because the time to full is beyond every limit"
 
 
-def _alert(alert: Alert, limits: Rules, now: datetime) -> str:
+def _alert(alert: Alert, limits: Rules, now: datetime, zone: tzinfo) -> str:
     """The state of the alert, and what is pending."""
     priority = f" ({alert.priority.word})" if alert.priority is not None else ""
-    return "; ".join((f"alert {alert.state.value}{priority}", *_running(alert, limits.delays(alert.concern), now)))
+    return "; ".join(
+        (f"alert {alert.state.value}{priority}", *_running(alert, limits.delays(alert.concern), now, zone))
+    )
 
 
-def _running(alert: Alert, delays: Delays, now: datetime) -> Iterator[str]:
+def _running(alert: Alert, delays: Delays, now: datetime, zone: tzinfo) -> Iterator[str]:
     if (over := state_machine.pending_until(alert, delays)) is not None:
-        yield f"{wording.priority_words(alert.pending)} from {_at(over)} on, after the {_delay(alert)}"
+        yield f"{wording.priority_words(alert.pending)} from {_at(over, zone)} on, after the {_delay(alert)}"
     if alert.chattering:
         yield f"chattering: raised {alert.raise_count} times"
     if alert.escalated:
         yield "escalated to an alarm because nobody acknowledged the warning"
     since = alert.unacknowledged_since
     if delays.escalate_s is not None and since is not None and alert.priority is Priority.WARNING:
-        yield f"an alarm from {_at(since + timedelta(seconds=delays.escalate_s))} on, if not acknowledged"
+        yield f"an alarm from {_at(since + timedelta(seconds=delays.escalate_s), zone)} on, if not acknowledged"
     if alert.shelved(now):
         once = " or its next end" if alert.shelved_once else ""
-        yield f"no messages: shelved until {_at(alert.shelved_until)}{once}"
+        yield f"no messages: shelved until {_at(alert.shelved_until, zone)}{once}"
     if alert.held_by is not None:
-        until = f" until {_at(alert.held_until)}" if alert.held_until else ""
+        until = f" until {_at(alert.held_until, zone)}" if alert.held_until else ""
         yield f"no messages: follows from the alert about {wording.clean(str(alert.held_by))}{until}"
     if alert.state is State.RECTIFIED:
         yield "waiting to be acknowledged"
@@ -185,9 +200,9 @@ def _delay(alert: Alert) -> str:
     return "on-delay" if rising else "off-delay of a chattering alert" if alert.chattering else "off-delay"
 
 
-def _since(found: Finding) -> str:
-    return f"since {_at(found.since)}" if found.since else "just now"
+def _since(found: Finding, zone: tzinfo) -> str:
+    return f"since {_at(found.since, zone)}" if found.since else "just now"
 
 
-def _at(at: datetime | None) -> str:
-    return "an unknown time" if at is None else f"{at.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+def _at(at: datetime | None, zone: tzinfo) -> str:
+    return "an unknown time" if at is None else f"{at.astimezone(zone):%Y-%m-%d %H:%M:%S %Z}"

@@ -17,6 +17,7 @@ COMMANDS = {
     "probe": LazyCommand("commands.probe", "Run every probe now and print the results."),
     "status": LazyCommand("commands.status", "Show what needs you, ordered by the time left."),
     "events": LazyCommand("commands.events", "Show the event log."),
+    "explain": LazyCommand("commands.explain", "Explain why something was or was not sent."),
     "availability": LazyCommand("commands.availability", "Show how long services did not answer, and how often."),
     "export": LazyCommand("commands.export", "Write the history of quantities as CSV."),
     "acknowledge": LazyCommand("commands.acknowledge", "Acknowledge an alert."),

@@ -36,20 +36,31 @@ class Route:
 
     def wants(self, message: Message) -> bool:
         """Is the message for this receiver? A digest is not: it goes to the receivers that it is due for."""
-        if self.digest_only or not self._is_about(message):
-            return False
-        match message.kind:
-            case NotificationKind.DIGEST:
-                return False
-            case NotificationKind.REMINDED | NotificationKind.NOTED:
-                return self.at_least <= (message.priority or Priority.CAUTION) <= self.at_most
-            case _:
-                return is_notifiable(message.before, message.priority, self.at_least, self.at_most)
+        return not self.refusal(message)
 
-    def _is_about(self, message: Message) -> bool:
-        """Is it about one of the subjects and concerns that this receiver wants?"""
-        named = not self.subjects or any(fnmatchcase(message.key.subject, each) for each in self.subjects)
-        return named and (not self.concerns or message.concern in self.concerns)
+    def refusal(self, message: Message) -> str:
+        """Why the message is not for this receiver, in terms of its settings; empty if it is."""
+        if self.digest_only:
+            return "digest_only is set"
+        if self.subjects and not any(fnmatchcase(message.key.subject, each) for each in self.subjects):
+            return f"none of its subjects fits: {', '.join(self.subjects)}"
+        if self.concerns and message.concern not in self.concerns:
+            return f"{message.concern.value} is not one of its concerns"
+        if message.kind is NotificationKind.DIGEST:
+            return "it is no digest of this receiver's"
+        return "" if self._is_in_range(message) else self._out_of_range(message)
+
+    def _is_in_range(self, message: Message) -> bool:
+        if message.kind in (NotificationKind.REMINDED, NotificationKind.NOTED):
+            return self.at_least <= (message.priority or Priority.CAUTION) <= self.at_most
+        return is_notifiable(message.before, message.priority, self.at_least, self.at_most)
+
+    def _out_of_range(self, message: Message) -> str:
+        """Which limit a message without a priority in the range does not meet."""
+        most_urgent = max(message.before or Priority.CAUTION, message.priority or Priority.CAUTION)
+        if most_urgent < self.at_least:
+            return f'at_least is "{self.at_least.word}"'
+        return f'at_most is "{self.at_most.word}"'
 
     def may_wait(self, message: Message) -> bool:
         """May it wait for the morning?

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Protocol
 
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import SeriesKey
@@ -47,6 +48,10 @@ class ReadStore(Protocol):
 
     async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
         """The forecasts that were kept, of a series or of all, oldest first; with their outcomes, as far as known."""
+        ...
+
+    async def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:
+        """Why something was or was not sent about a subject since an instant, oldest first."""
         ...
 
     async def alerts(self) -> Sequence[Alert]:

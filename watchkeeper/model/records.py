@@ -6,6 +6,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from watchkeeper.model.alert import Alert, Concern
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.line import Floats
@@ -149,6 +150,7 @@ class Commit:
     events: tuple[EventLine, ...] = ()
     deliveries: tuple[Delivery, ...] = ()
     forecasts: tuple[KeptForecast, ...] = ()
+    decisions: tuple[Decision, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,17 +1,18 @@
-"""Logs why each rule decides as it does, if requested (`run --verbose`): changes at once, the rest rarely.
+"""Which decisions of the rules are logged (`run --verbose`) and which are kept for `explain`: changes, the rest rarely.
 
-The lines are created in alerting/explain.py, and only if they are logged: otherwise they cost nothing.
+The steps are created in alerting/explain.py, and only if they are logged or kept: otherwise they cost nothing.
 """
 
 import logging
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 
 from watchkeeper.alerting import explain as explaining
 from watchkeeper.alerting.explain import Gist
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert, Concern
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Observation
 
@@ -23,6 +24,9 @@ UNCHANGED = timedelta(hours=1)
 REWORDED = timedelta(minutes=5)
 """How often an unchanged decision is explained if its reason changed: a forecast may give one reason after another."""
 
+KEPT_AGAIN = timedelta(hours=6)
+"""How often a decision is kept again whose reason alone changed: 14 days then hold at most 56 of them."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Explained:
@@ -31,6 +35,7 @@ class _Explained:
     decision: Gist
     reason: Gist
     at: datetime
+    state: Gist = ()
 
 
 Explained = dict[Concern, _Explained]
@@ -55,6 +60,37 @@ class DecisionLog:
         explained[found.concern] = now
         fields = about(Event.REASON, key=found.key, concern=found.concern, priority=found.priority)
         log.debug("%s", explaining.explain(found, seen, limits, alert), extra=fields)
+
+
+class DecisionRecord:
+    """Chooses the decisions that are kept. The caller keeps the last ones with each series."""
+
+    @staticmethod
+    def note(
+        found: Finding, seen: Observation | None, limits: Rules, alert: Alert, kept: Explained, zone: tzinfo
+    ) -> Decision | None:
+        """The decision about a finding, if it has to be kept; else None. kept: the series' last ones.
+
+        A change of what the operator is notified of is kept at once. What is only pending may change with each sample.
+        """
+        now = _Explained(explaining.decision(found, alert), explaining.reason(found), found.at, explaining.state(alert))
+        before = kept.get(found.concern)
+        if before is not None and not _is_news(before, now):
+            return None
+        kept[found.concern] = now
+        return Decision(found.key, found.concern, found.at, explaining.steps_of(found, seen, limits, alert, zone))
+
+
+def is_close(found: Finding) -> bool:
+    """Whether a finding that moves no alert is kept all the same: a level with a date that is not reported yet."""
+    return found.forecast is not None and found.forecast.likely_s is not None
+
+
+def _is_news(before: _Explained, now: _Explained) -> bool:
+    if before.state != now.state or now.at < before.at:
+        return True
+    pause = REWORDED if before.decision != now.decision else KEPT_AGAIN
+    return (before.decision, before.reason) != (now.decision, now.reason) and now.at - before.at >= pause
 
 
 def _due(before: _Explained, now: _Explained) -> bool:

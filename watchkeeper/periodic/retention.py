@@ -59,6 +59,9 @@ HOURS_STRIDE = timedelta(days=14)
 ROOM_SHARE = 0.95
 """At the limit, space is freed down to this share of it, so that it is not reached again within the hour."""
 
+DECISIONS_KEPT = timedelta(days=14)
+"""As long as samples by default: a decision is only understood beside what was observed."""
+
 NOTE_EVERY = timedelta(days=1)
 """A limit that is reached repeatedly is reported in the event log once a day."""
 
@@ -233,6 +236,7 @@ class Retention:
             delivered=now - timedelta(seconds=kept.delivered),
             gone=now - timedelta(seconds=kept.forget_after),
             forecasts=now - timedelta(seconds=kept.forecasts),
+            decisions=now - DECISIONS_KEPT,
         )
 
     async def _hold_bound(self, now: datetime) -> None:

@@ -9,7 +9,7 @@ probes and when (runner.py).
 """
 
 import logging
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import partial
 
@@ -23,10 +23,11 @@ from watchkeeper.alerting.rules import Rules
 from watchkeeper.alerting.top_growers import with_growers
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Transition
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Condition, Observation, SeriesKey
 from watchkeeper.model.records import Entry, EventLine, Seen
-from watchkeeper.periodic.decision_log import DecisionLog
+from watchkeeper.periodic.decision_log import DecisionLog, is_close
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.removal import end_alerts
 from watchkeeper.runtime.restore import Latest, gap_before, restore_series, unsettled_series
@@ -149,7 +150,7 @@ class Pipeline:
             if entry.evaluator.gone:
                 self._forget(entry)
         self._settle(unit, now)
-        if unit.lasting or self.state.buffer.must_write or self.state.book.any_changed():
+        if unit.lasting or unit.decisions or self.state.buffer.must_write or self.state.book.any_changed():
             await self.state.buffer.write(unit, now)
 
     def _record(
@@ -188,9 +189,10 @@ class Pipeline:
 
     def _move(self, unit: UnitOfWork, entry: SeriesEntry, findings: Iterable[Finding], now: datetime) -> bool:
         """Move a series' alerts according to the findings; return whether any moved."""
-        moved, limits = False, entry.evaluator.rules
+        moved, limits, first = False, entry.evaluator.rules, len(unit.decisions)
         concerned = entry.evaluator.bad_since is not None
-        for found in self.state.book.concerned(findings):
+        moving = self.state.book.concerned(findings)
+        for found in moving:
             concerned = True
             for move in self.correlation.step(found, now, limits.delays(found.concern)):
                 moved = True
@@ -199,6 +201,8 @@ class Pipeline:
             self.state.timer.plan(entry, now)
         else:
             entry.next_evaluation = None
+        # Why comes before what was sent because of it.
+        unit.decisions[first:first] = self._decided(entry, findings, moving)
         if self.state.reasons is not None:
             self._explain(self.state.reasons, entry, findings)
         return moved
@@ -210,10 +214,14 @@ class Pipeline:
                 self._notify(unit, move, found)
             if moves:
                 unit.found([found])
-            if self.state.reasons is not None:
-                explained = self.state.groups_explained.setdefault(found.key, {})
-                alert = self.state.book.get(found.key, found.concern)
-                self.state.reasons.note(found, None, Rules(), alert, explained)
+            alert, state = self.state.book.get(found.key, found.concern), self.state
+            if found.priority is not None or not alert.at_rest or moves:
+                decided = state.groups_decided.setdefault(found.key, {})
+                note = state.decisions.note(found, None, Rules(), alert, decided, state.zone)
+                unit.decisions.extend(filter(None, [note]))
+            if state.reasons is not None:
+                explained = state.groups_explained.setdefault(found.key, {})
+                state.reasons.note(found, None, Rules(), alert, explained)
         for move in self.correlation.summed_up(now):
             self._notify(unit, move, Finding(move.after.key, move.after.concern, now, move.after.priority))
 
@@ -224,6 +232,22 @@ class Pipeline:
         late_s = entry.evaluator.interval_s if entry is not None else 0.0
         sent = self.correlation.sent_before(move.after, late_s) if move.notification in NEWS else ()
         self.state.notifications.transition(unit, move, found, seen, self.dependents_of, sent)
+
+    def _decided(
+        self, entry: SeriesEntry, findings: Iterable[Finding], moving: Sequence[Finding]
+    ) -> Iterator[Decision]:
+        """The decisions about a series that are to be kept."""
+        evaluator = entry.evaluator
+        for found in findings:
+            if found not in moving and not is_close(found):
+                continue
+            if entry.decided is None:
+                entry.decided = {}
+            seen = None if evaluator.gone else evaluator.latest
+            alert = self.state.book.get(found.key, found.concern)
+            note = self.state.decisions.note(found, seen, evaluator.rules, alert, entry.decided, self.state.zone)
+            if note is not None:
+                yield note
 
     def _explain(self, reasons: DecisionLog, entry: SeriesEntry, findings: Iterable[Finding]) -> None:
         if entry.explained is None:

@@ -12,7 +12,7 @@ from watchkeeper.alerting.orphans import OrphanWait
 from watchkeeper.clock import Clock
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import WriteStore
-from watchkeeper.periodic.decision_log import DecisionLog, Explained
+from watchkeeper.periodic.decision_log import DecisionLog, DecisionRecord, Explained
 from watchkeeper.runtime.evaluation_timer import EvaluationTimer
 from watchkeeper.runtime.series_registry import SeriesRegistry
 from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort
@@ -32,7 +32,9 @@ class PipelineState:
         self.forecasts = ForecastRecord()
         self.timer, self.orphan_wait = EvaluationTimer(), OrphanWait()
         self.reasons = DecisionLog.wanted()
+        self.decisions, self.zone = DecisionRecord(), zone
         self.groups_explained: dict[SeriesKey, Explained] = {}
+        self.groups_decided: dict[SeriesKey, Explained] = {}
         self.clocks: Clocks | None = None
         self.reviewed_at: datetime | None = None
         self.recording = True

@@ -24,7 +24,7 @@ class SeriesEntry:
 
     owner: the probe that delivers it. next_evaluation: when time alone may next change something about it. orphaned:
     its probe was removed from the configuration, and no other has delivered it yet. explained: what was last logged
-    about it.
+    about it. decided: which decisions about it were last kept.
     """
 
     evaluator: SeriesEvaluator
@@ -32,6 +32,7 @@ class SeriesEntry:
     next_evaluation: datetime | None = None
     orphaned: bool = False
     explained: Explained | None = None
+    decided: Explained | None = None
 
     @property
     def last_seen(self) -> datetime | None:

@@ -16,6 +16,7 @@ from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.build import compose, noted
 from watchkeeper.messages.wording import duration, instant, transition_words
 from watchkeeper.model.alert import Alert, Priority, Transition
+from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.message import Message
@@ -38,6 +39,10 @@ class OutboxPort(Protocol):
 
     def deliveries_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
         """One delivery for each notifier that accepts this message."""
+        ...
+
+    def choices(self, message: Message, at: datetime) -> tuple[RouteChoice, ...]:
+        """What each notifier's route decides about this message."""
         ...
 
     def poke(self) -> None:
@@ -76,6 +81,7 @@ class UnitOfWork:
     events: list[EventLine] = field(default_factory=list)
     deliveries: list[Delivery] = field(default_factory=list)
     forecasts: dict[tuple[SeriesKey, datetime], KeptForecast] = field(default_factory=dict)
+    decisions: list[Decision] = field(default_factory=list)
 
     @property
     def lasting(self) -> bool:
@@ -104,6 +110,7 @@ class UnitOfWork:
             tuple(self.events),
             tuple(self.deliveries),
             tuple(self.forecasts.values()),
+            tuple(self.decisions),
         )
 
 
@@ -133,6 +140,8 @@ class Notifications:
             message = compose(move, found, seen, self._host, self._zone, first_step, dependents, sent_before)
             text = message.headline
             unit.deliveries.extend(self._outbox.deliveries_for(message, move.at))
+            choices = self._outbox.choices(message, move.at)
+            unit.decisions.append(Decision(after.key, after.concern, move.at, (), message.id, text, choices))
         details = {"event": move.event.value, "state": after.state.value, "episode": str(after.episode)}
         if after.priority is not None:
             details["priority"] = after.priority.word

@@ -1,8 +1,8 @@
 """Commits the units of work, and keeps what cannot be written until it can be.
 
-While the database cannot be written, only samples are lost: alerts and event log lines wait in memory, messages go to
-the outbox, which sends them from there, and an alert about the database itself notifies the operator. When there is
-space again everything is written, with the gap recorded in the event log.
+While the database cannot be written, only samples and the reasons of decisions are lost: alerts and event log lines
+wait in memory, messages go to the outbox, which sends them from there, and an alert about the database itself notifies
+the operator. When there is space again everything is written, with the gap recorded in the event log.
 
 No message leaves before its text and its alert's state are on the disk: in the database, or else in the file that is
 kept for that (store/kept_aside.py). So the next run continues each thread, and gives no id again. Where neither can be
@@ -119,6 +119,7 @@ class WriteBuffer:
             log.error("%s", reason, extra=about(Event.DATABASE, key=DATABASE))
             self._failing_since = now
         unit.seen.clear()
+        unit.decisions.clear()
         self._evaluate(unit, Condition(DATABASE, ok=False, reason=reason, grave=True), now)
         unit.findings.clear()
         self._kept.alerts.update(unit.alerts)

@@ -25,12 +25,13 @@ from typing import Any, Generic, NamedTuple, TypeVar
 
 from watchkeeper.errors import StoreDamaged, StoreError
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import Kind, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Delivery, DeliveryState, Entry, EventLine
-from watchkeeper.store.codec import ALERT, FINDING, KEPT_FORECAST, LINE, MESSAGE, OBSERVATION, key_of
+from watchkeeper.store.codec import ALERT, DECISION, FINDING, KEPT_FORECAST, LINE, MESSAGE, OBSERVATION, key_of
 from watchkeeper.store.timestamps import from_us, to_us
 
 T = TypeVar("T")
@@ -51,6 +52,7 @@ OUTBOX = (
     "message",
 )
 FORECASTS = ("key", "at_us", "body")
+DECISIONS = FORECASTS
 PROBE_STATES = ("owner", "state")
 JOB_REPORTS = ("job", "failed", "at_us", "message")
 
@@ -218,6 +220,12 @@ def _forecast(values: Values) -> KeptForecast:
     return found
 
 
+def _decision(values: Values) -> Decision:
+    found = DECISION.loads(values[2])
+    _agree(columns=(key_from(values[0]), values[1]), body=(found.key, to_us(found.at)))
+    return found
+
+
 def _line(values: Values) -> EventLine:
     at_us, entry, key, body = values
     found = LINE.loads(body)
@@ -264,6 +272,7 @@ FINDING_FORM = Form("findings", ("id",), BODIES, _finding, "a finding")
 ALERT_FORM = Form("alerts", ("id",), BODIES, _alert, "an alert")
 STORE_STATE_FORM = Form("store_state", ("id",), STORE_STATE, _store_state, "the time of the newest commit")
 FORECAST_FORM = Form("forecasts", ("id",), FORECASTS, _forecast, "a forecast that was kept")
+DECISION_FORM = Form("decisions", ("id",), DECISIONS, _decision, "why something was or was not sent")
 EVENT_FORM = Form("events", ("id",), EVENTS, _line, "a line of the event log")
 OUTBOX_FORM = Form("outbox", ("id",), OUTBOX, _delivery, "a message")
 PROBE_STATE_FORM = Form("probe_states", ("owner",), PROBE_STATES, _probe_state, "the state of a probe")
@@ -272,6 +281,7 @@ JOB_REPORT_FORM = Form("job_reports", ("job", "failed"), JOB_REPORTS, _job_repor
 FORMS: tuple[Form[Any], ...] = (
     *(SERIES_FORM, LATEST_FORM, FINDING_FORM, ALERT_FORM, STORE_STATE_FORM),
     *(OUTBOX_FORM, PROBE_STATE_FORM, JOB_REPORT_FORM, EVENT_FORM, FORECAST_FORM),
+    DECISION_FORM,
 )
 """Every table with a checksum; series first, because the others are repaired from them."""
 

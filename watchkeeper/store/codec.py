@@ -23,6 +23,7 @@ from typing import Any, Generic, TypeVar
 
 from watchkeeper.errors import StoreError
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.message import Message
@@ -312,6 +313,7 @@ OBSERVATION: Codec[Observation] = Codec(Observation)
 FINDING: Codec[Finding] = Codec(Finding)
 ALERT: Codec[Alert] = Codec(Alert)
 KEPT_FORECAST: Codec[KeptForecast] = Codec(KeptForecast)
+DECISION: Codec[Decision] = Codec(Decision)
 MESSAGE: Codec[Message] = Codec(Message)
 LINE: Codec[EventLine] = Codec(EventLine)
 

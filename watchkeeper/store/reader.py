@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 from watchkeeper.errors import StoreDamaged
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.availability import Piece
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import Kind, SeriesKey
@@ -119,6 +120,14 @@ class Reader:
         """The forecasts that were kept, of a series or of all, oldest first; those that cannot be read are left out."""
         which, values = ("WHERE key = ?", (key_column(key),)) if key is not None else ("", ())
         return [each for _, each in self._good(checked_rows.FORECAST_FORM, f"{which} ORDER BY at_us, id", values)]
+
+    def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:
+        """The decisions about all quantities of a subject since an instant, oldest first."""
+        # A key is the JSON of subject and quantity: those of a subject begin alike, and the next sign is a quote.
+        begin = key_column(SeriesKey(subject, "")).removesuffix('""]')
+        which = "WHERE key >= ? AND key < ? AND at_us >= ? ORDER BY id"
+        values = (begin, f"{begin}~", to_us(since))
+        return [each for _, each in self._good(checked_rows.DECISION_FORM, which, values)]
 
     def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
         """A series' samples, oldest first, both ends included; from roll-ups where they are no longer kept."""

@@ -318,3 +318,16 @@ CREATE TABLE forecasts (
 ) STRICT;
 CREATE INDEX forecasts_at ON forecasts (at_us);
 """
+
+# Version 7: why something was or was not sent; see store/history/decision_rows.py.
+DECISIONS = """
+CREATE TABLE decisions (
+    id INTEGER PRIMARY KEY,
+    key TEXT NOT NULL,
+    at_us INTEGER NOT NULL,
+    body TEXT NOT NULL,
+    crc INTEGER
+) STRICT;
+CREATE INDEX decisions_key ON decisions (key);
+CREATE INDEX decisions_at ON decisions (at_us);
+"""

@@ -22,6 +22,7 @@ from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.availability import Piece
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import SeriesKey
@@ -372,6 +373,10 @@ class Store:
     async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
         """The forecasts that were kept, of a series or of all, oldest first; with their outcomes, as far as known."""
         return await self._read(lambda reading: reading.forecasts(key))
+
+    async def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:
+        """Why something was or was not sent about a subject since an instant, oldest first."""
+        return await self._read(lambda reading: reading.decisions(subject, since))
 
     async def alerts(self) -> Sequence[Alert]:
         """Every alert that is not in its initial normal state."""

@@ -18,6 +18,7 @@ from watchkeeper.model.records import Commit, Delivery, EventLine, Quarantined, 
 from watchkeeper.store import checked_rows, event_lines, forecast_rows, outbox_rows
 from watchkeeper.store.checked_rows import Damage, RowDamaged, SeriesRow, StoreState
 from watchkeeper.store.codec import ALERT, FINDING, OBSERVATION, key_column, text_column
+from watchkeeper.store.history import decision_rows
 from watchkeeper.store.history.rollup import Chore, Step
 from watchkeeper.store.recovery import inspection, quarantine, replacement
 from watchkeeper.store.recovery.inspection import Scope
@@ -110,6 +111,7 @@ class Writer:
         for line in commit.events:
             self.write_line(line)
         forecast_rows.write(self._conn, commit.forecasts)
+        decision_rows.write(self._conn, commit.decisions)
         for delivery in commit.deliveries:
             outbox_rows.insert(self._conn, delivery)
         self._alive_at = _newest(commit, seen_at) or self._alive_at

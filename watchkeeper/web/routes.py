@@ -11,7 +11,7 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.web.api import availability
+from watchkeeper.web.api import availability, decisions
 from watchkeeper.web.api import handlers as api
 from watchkeeper.web.auth import form_handlers
 from watchkeeper.web.context import of
@@ -171,6 +171,13 @@ ROUTES = (
         api.findings,
         "The newest result of every rule, whether it raised an alert or not.",
         form="FindingList",
+    ),
+    Route(
+        "/api/v1/decisions",
+        decisions.decisions,
+        "Why something was or was not sent about a subject: rules, suppression and routes, oldest first.",
+        (decisions.SUBJECT, decisions.SINCE),
+        form="DecisionList",
     ),
     Route(
         "/api/v1/events",

@@ -4,7 +4,7 @@ import json
 from dataclasses import replace
 from datetime import UTC, timedelta
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs, quote, urlsplit
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -15,6 +15,7 @@ from tests.support import readstore
 from tests.support.readstore import GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.conftest import ASKED, Client, Open
 from watchkeeper.model.alert import Alert, Concern, Priority
+from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.observation import Deadline, Level, SeriesKey
 from watchkeeper.model.records import Sample
 from watchkeeper.web.dashboard.health import Check, HealthReport
@@ -56,6 +57,7 @@ async def test_index_describes_every_route(page: Open) -> None:
         "/api/v1/availability",
         "/api/v1/raised",
         "/api/v1/findings",
+        "/api/v1/decisions",
         "/api/v1/events",
         "/api/v1/outbox",
         "/api/v1/capacity",
@@ -70,6 +72,29 @@ async def test_index_describes_every_route(page: Open) -> None:
     ]  # fmt: skip
     assert samples["statuses"] == [200, 400, 404]
     assert all(p["description"] and p["allowed"] and p["schema"]["type"] for p in samples["parameters"])
+
+
+async def test_decisions_are_about_a_subject(page: Open) -> None:
+    """With what each notifier's route decided; without a subject the answer says what is missing."""
+    store = readstore.full()
+    key, at = store.all_series[0].key, store.now - timedelta(days=2)
+    routes = (RouteChoice("mail"), RouteChoice("phone", 'at_least is "alarm"'), RouteChoice("pager", held_until=at))
+    store.kept_decisions += [
+        Decision(key, Concern.FULL, at, ("98 % used",)),
+        Decision(key, Concern.FULL, at, (), "t-1", "pool skerry full", routes),
+        Decision(key, Concern.FULL, at - timedelta(days=20), ("old",)),
+    ]
+    client = await page(store)
+    address = f"/api/v1/decisions?subject={quote(key.subject)}"
+    rule, sent = (await get(client, address))["items"]
+    assert (rule["steps"], rule["message_id"], rule["notifiers"]) == (["98 % used"], None, [])
+    assert [each["not_sent_because"] for each in sent["notifiers"]] == [None, 'at_least is "alarm"', None]
+    assert [each["held_until"] is None for each in sent["notifiers"]] == [True, True, False]
+    assert len((await get(client, f"{address}&since=2026-01-01"))["items"]) == 3
+    assert (await client.get("/api/v1/decisions")).status == 400
+    text = await (await client.get(f"/subjects/{store.all_series[0].id}")).text()
+    assert "Why it was or was not sent" in text
+    assert "phone: not sent: at_least is" in text
 
 
 async def test_board(page: Open) -> None:

@@ -23,6 +23,7 @@ from watchkeeper.messages.ack_links import AckLinks
 from watchkeeper.messages.routing import Route
 from watchkeeper.messages.superseded import rewrite_superseded
 from watchkeeper.messages.wording import duration
+from watchkeeper.model.decision import RouteChoice
 from watchkeeper.model.message import Message
 from watchkeeper.model.ports import OutboxStore
 from watchkeeper.model.records import Delivery, DeliveryState, EventLine
@@ -93,6 +94,17 @@ class Outbox:
         return self._deliveries(
             (lane for lane in self._active.queues if self._active.route(lane).wants(message)), message, at
         )
+
+    def choices(self, message: Message, at: datetime) -> tuple[RouteChoice, ...]:
+        """What each notifier's route decides about this message."""
+        return tuple(self._choice(lane, message, at) for lane in self._active.queues)
+
+    def _choice(self, lane: DeliveryQueue, message: Message, at: datetime) -> RouteChoice:
+        route, name = self._active.route(lane), lane.notifier.name
+        if refusal := route.refusal(message):
+            return RouteChoice(name, refusal)
+        leaves_at = route.leaves_at(message, at)
+        return RouteChoice(name, held_until=leaves_at if leaves_at > at else None)
 
     def digest_deliveries(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
         """One delivery of a digest for each of these notifiers."""

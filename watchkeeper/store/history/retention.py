@@ -28,6 +28,7 @@ _SERIES = (
     " AND NOT EXISTS (SELECT 1 FROM days WHERE series = :series)"
 )
 _FORECASTS = "DELETE FROM forecasts WHERE id IN (SELECT id FROM forecasts WHERE at_us < ? LIMIT ?)"
+_DECISIONS = "DELETE FROM decisions WHERE id IN (SELECT id FROM decisions WHERE at_us < ? LIMIT ?)"
 _PARCELS = "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE state = 'delivered' AND done_at_us < ? LIMIT ?)"
 
 
@@ -60,6 +61,15 @@ def drop_forecasts(before: datetime) -> Chore:
 
     def step(conn: sqlite3.Connection, limit: int, _after: int) -> Step:
         return _whole(conn.execute(_FORECASTS, (to_us(before), limit)).rowcount, limit)
+
+    return step
+
+
+def drop_decisions(before: datetime) -> Chore:
+    """Delete the reasons of decisions that were made before an instant."""
+
+    def step(conn: sqlite3.Connection, limit: int, _after: int) -> Step:
+        return _whole(conn.execute(_DECISIONS, (to_us(before), limit)).rowcount, limit)
 
     return step
 

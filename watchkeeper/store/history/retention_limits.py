@@ -18,8 +18,8 @@ class RetentionLimits:
     """Instants; None leaves that kind alone.
 
     samples: those from before become hours. hours: those that ended before become days. days: those that ended before
-    are deleted; so are event log lines, completed deliveries, forecasts, and the newest observation and findings of
-    series that were not seen since `gone`.
+    are deleted; so are event log lines, completed deliveries, forecasts, decisions, and the newest observation and
+    findings of series that were not seen since `gone`.
     """
 
     samples: datetime | None = None
@@ -29,6 +29,7 @@ class RetentionLimits:
     delivered: datetime | None = None
     gone: datetime | None = None
     forecasts: datetime | None = None
+    decisions: datetime | None = None
 
     def chores(self) -> Iterator[Chore]:
         """The tasks, in an order in which a series can be deleted with the last of its days."""
@@ -40,6 +41,7 @@ class RetentionLimits:
             (retention.drop_delivered, self.delivered),
             (retention.drop_gone, self.gone),
             (retention.drop_forecasts, self.forecasts),
+            (retention.drop_decisions, self.decisions),
         )
         return (chore(before) for chore, before in wanted if before is not None)
 

@@ -25,7 +25,10 @@ class Scope:
     condition: str = ""
 
 
-SELDOM = (checked_rows.OUTBOX_FORM, checked_rows.EVENT_FORM, checked_rows.FORECAST_FORM)
+SELDOM = (
+    *(checked_rows.OUTBOX_FORM, checked_rows.EVENT_FORM),
+    *(checked_rows.FORECAST_FORM, checked_rows.DECISION_FORM),
+)
 
 FREQUENT = (
     *(Scope(form) for form in checked_rows.FORMS if form not in SELDOM),

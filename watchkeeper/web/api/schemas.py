@@ -164,6 +164,17 @@ SCHEMAS: dict[str, Schema] = {
         forecast=maybe(ref("Forecast")),
     ),
     "Event": known(quantity_id=maybe(WHOLE), subject=maybe(TEXT), quantity=maybe(TEXT), **EVENT),
+    "Decision": known(
+        **ABOUT,
+        concern=CONCERN,
+        at=INSTANT,
+        steps=many(TEXT),
+        message_id=maybe(TEXT),
+        headline=maybe(TEXT),
+        notifiers=many(ref("RouteChoice")),
+    ),
+    "RouteChoice": known(notifier=TEXT, not_sent_because=maybe(TEXT), held_until=maybe(INSTANT)),
+    "DecisionList": items("Decision"),
     "Delivery": known(
         id=WHOLE,
         notifier=TEXT,

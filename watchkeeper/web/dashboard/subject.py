@@ -11,6 +11,7 @@ from markupsafe import Markup
 from watchkeeper.forecast.scoring import summary
 from watchkeeper.manual.runbook import first_step, runbook
 from watchkeeper.messages import wording as words
+from watchkeeper.messages.decisions import Explained, deliveries_of, explained
 from watchkeeper.messages.forecast_record import record_line
 from watchkeeper.messages.runbook import RunbookEntry
 from watchkeeper.messages.wording import (
@@ -64,6 +65,8 @@ TABLE_ROWS = 24
 """Rows of the table that says the same as the picture: about two screens of a phone."""
 PLAIN_SAMPLES = 3_000
 """How many samples are read one by one, two days of one-minute samples; more are aggregated by the store."""
+DECIDED_SINCE, SHOWN_DECISIONS = timedelta(days=14), 40
+"""How far back decisions are kept, and how many records of them are read: the command shows all."""
 UNKNOWN_TO_KEEPER = frozenset({State.ACTIVE, State.RECTIFIED})
 """States in which an alert can be acknowledged."""
 
@@ -128,6 +131,7 @@ async def subject(request: web.Request) -> web.Response:
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
         caution=runbook().caution,
         as_json=f"quantities/{series.id}",
+        decisions=await _decisions(context, series, now),
         lines=merged(await context.store.events(key=series.key, limit=4 * QUANTITY_EVENTS), {})[:QUANTITY_EVENTS],
     )
 
@@ -141,6 +145,13 @@ async def _record(context: Context, series: Series) -> str:
     """What became of this level's forecasts, in one line; empty for another kind, and if none was kept."""
     kept = await context.store.forecasts(series.key) if series.kind is Kind.LEVEL else ()
     return record_line(summary(kept)) if kept else ""
+
+
+async def _decisions(context: Context, series: Series, now: datetime) -> list[Explained]:
+    """The newest decisions about the subject, the newest first."""
+    kept = (await context.store.decisions(series.key.subject, now - DECIDED_SINCE))[-SHOWN_DECISIONS:]
+    lines = await context.store.events(key=series.key, limit=4 * QUANTITY_EVENTS)
+    return explained(kept, deliveries_of(reversed(lines)), context.zone, now)[::-1]
 
 
 def _latest(newest: Sequence[Seen], key: SeriesKey) -> Seen | None:

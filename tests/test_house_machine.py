@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from tests.support.house import DAY, HOUR, MINUTE, House
-from watchkeeper.alerting.group_alerts import FLOOD, GROUP
+from watchkeeper.alerting.correlation.group_alerts import FLOOD, GROUP
 from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
 from watchkeeper.messages.wording import thing
 from watchkeeper.model.alert import LONGEST_SHELVED, Alert, Concern, Delays, NotificationKind, Priority

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from watchkeeper.alerting import group_alerts
+from watchkeeper.alerting.correlation import group_alerts
 from watchkeeper.cli import COMMANDS
 from watchkeeper.cli.docsgen import alerts as reference_alerts
 from watchkeeper.cli.docsgen import reference

@@ -9,8 +9,8 @@ from pydantic import ValidationError
 from tests.support.document import MODEL, HideProbe, NestProbe
 from watchkeeper import settings
 from watchkeeper.config import loading
-from watchkeeper.config.rules import RulesSettings
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.config.tables.rules import RulesSettings
 from watchkeeper.errors import ConfigError
 from watchkeeper.notifiers.registry import NOTIFIERS
 from watchkeeper.probes.registry import FOUND_BY_DEFAULT, PROBES

@@ -5,7 +5,7 @@ plugins.md. The rest of watchkeeper may change with every release.
 """
 
 from watchkeeper.clock import Clock
-from watchkeeper.config.rules import RulesSettings
+from watchkeeper.config.tables.rules import RulesSettings
 from watchkeeper.config.types import (
     Delay,
     Duration,

@@ -16,21 +16,21 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.config import loading
-from watchkeeper.config.correlation import CorrelationSettings
 from watchkeeper.config.environment import Environment
 from watchkeeper.config.errors.locations import Place
 from watchkeeper.config.errors.problems import several
 from watchkeeper.config.fields import Allowed
-from watchkeeper.config.heartbeat import HeartbeatSettings
-from watchkeeper.config.host import HostSettings
 from watchkeeper.config.paths import StoreSettings
 from watchkeeper.config.plugin_kinds import UnusablePlugin
-from watchkeeper.config.reminders import RemindersSettings
-from watchkeeper.config.rules import RulesSettings
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.config.tables.correlation import CorrelationSettings
+from watchkeeper.config.tables.heartbeat import HeartbeatSettings
+from watchkeeper.config.tables.host import HostSettings
+from watchkeeper.config.tables.reminders import RemindersSettings
+from watchkeeper.config.tables.rules import RulesSettings
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.errors import ConfigError, Problem
-from watchkeeper.messages.routing import Route
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.notifiers import registry as notifiers
 from watchkeeper.notifiers.base import ReceiverSettings
 from watchkeeper.probes import registry as probes

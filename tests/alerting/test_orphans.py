@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta
 
 from watchkeeper.alerting import state_machine
-from watchkeeper.alerting.dependencies import Dependencies
+from watchkeeper.alerting.correlation.dependencies import Dependencies
 from watchkeeper.alerting.missing_data import is_gone
 from watchkeeper.alerting.orphans import CLAIM_S, UNWATCHED, OrphanWait
 from watchkeeper.model.alert import Alert, Concern, Event, NotificationKind, Priority, State

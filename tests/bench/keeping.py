@@ -31,8 +31,8 @@ from watchkeeper.model.units import DAY_S
 from watchkeeper.store import Store
 from watchkeeper.store import connection as database
 from watchkeeper.store.history.rollup import fold_samples
+from watchkeeper.store.rows.timestamps import to_ms
 from watchkeeper.store.store import KEEP_STEP
-from watchkeeper.store.timestamps import to_ms
 
 SERIES = 300
 END = datetime(2027, 3, 1, tzinfo=UTC)

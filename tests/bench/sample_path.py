@@ -26,7 +26,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.periodic.scheduler import Scheduler
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings
+from watchkeeper.probes.filesystems.filesystems import FilesystemsProbe, FilesystemsSettings
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState

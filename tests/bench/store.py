@@ -40,8 +40,8 @@ from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Level, SeriesKey
 from watchkeeper.model.records import Commit, Seen
 from watchkeeper.store import Store
-from watchkeeper.store.codec import OBSERVATION
-from watchkeeper.store.timestamps import to_ms, to_us
+from watchkeeper.store.rows.codec import OBSERVATION
+from watchkeeper.store.rows.timestamps import to_ms, to_us
 from watchkeeper.store.writer import sample_of
 
 START = datetime(2026, 3, 1, tzinfo=UTC)

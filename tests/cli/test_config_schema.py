@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.cli.commands.test_check_config import DOCUMENT
+from tests.cli.commands.configuration.test_check_config import DOCUMENT
 from tests.cli.conftest import Run
 from tests.support.schema import faults
 from watchkeeper.cli.config_schema import DIALECT, document

@@ -14,7 +14,7 @@ from tests.notifiers.webhook.test_webhook import answering, receiver
 from tests.support.outbox import SetClock
 from tests.support.receivers import free_port
 from watchkeeper import __version__
-from watchkeeper.config.heartbeat import HeartbeatSettings
+from watchkeeper.config.tables.heartbeat import HeartbeatSettings
 from watchkeeper.daemon.heartbeat import Heartbeat
 from watchkeeper.web.dashboard.health import Check, HealthReport, Measurements
 

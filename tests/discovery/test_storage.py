@@ -9,7 +9,7 @@ import pytest
 from tests.discovery.conftest import NOW, document, put, usable, value_of
 from tests.probes.storage.zfs.test_tables import projected
 from tests.probes.toolbox import SAMPLES, Toolbox, sample
-from watchkeeper.discovery.finders import btrfs, disks, lvm, zfs
+from watchkeeper.discovery.finders.storage import btrfs, disks, lvm, zfs
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Thing
 from watchkeeper.privileged import commands

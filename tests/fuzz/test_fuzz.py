@@ -28,8 +28,8 @@ from watchkeeper.probes.storage import smart
 from watchkeeper.probes.storage.btrfs import tables as btrfs
 from watchkeeper.probes.storage.lvm import tables as lvm
 from watchkeeper.probes.storage.zfs import tables as zfs
-from watchkeeper.store.codec import ALERT, MESSAGE
-from watchkeeper.store.kept_aside import COMMIT
+from watchkeeper.store.recovery.kept_aside import COMMIT
+from watchkeeper.store.rows.codec import ALERT, MESSAGE
 
 # The library warns of certificates that it still accepts; that is no error of the parser.
 pytestmark = pytest.mark.filterwarnings("ignore::cryptography.utils.CryptographyDeprecationWarning")

@@ -12,11 +12,11 @@ from tests.support.planned import Watcher, known, seen, shelf
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ProbeError
 from watchkeeper.inventory import planner
-from watchkeeper.inventory.after_change import after_change
 from watchkeeper.inventory.capacity import room
 from watchkeeper.inventory.planner import KEPT_S, MOST_KEPT, MOST_WAITING, HostPlanner
-from watchkeeper.inventory.preflight import Question as ReadyQuestion
-from watchkeeper.inventory.preflight import ready
+from watchkeeper.inventory.preflight.after_change import after_change
+from watchkeeper.inventory.preflight.preflight import Question as ReadyQuestion
+from watchkeeper.inventory.preflight.preflight import ready
 from watchkeeper.inventory.reclaim.measure import Ask, reclaim
 from watchkeeper.planning.capacity.question import BadQuestion, Question
 from watchkeeper.planning.host_state import HostNow

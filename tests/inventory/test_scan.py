@@ -15,10 +15,10 @@ from tests.probes.monitors import MIB, drive, monitor, replies
 from tests.probes.toolbox import SAMPLES, Toolbox, sample
 from watchkeeper.clock import Clock
 from watchkeeper.errors import StillHanging
-from watchkeeper.inventory import lvm as look_lvm
-from watchkeeper.inventory import zfs as look_zfs
 from watchkeeper.inventory.scan import ground_of, look
 from watchkeeper.inventory.scan_context import StorageBelow
+from watchkeeper.inventory.storage import lvm as look_lvm
+from watchkeeper.inventory.storage import zfs as look_zfs
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.planning.host_state import Disk, HostNow, StoreKind, Volume

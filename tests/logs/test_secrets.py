@@ -17,7 +17,7 @@ import pytest
 from tests.support.messages import messages
 from tests.support.outbox import MemoryOutboxStore, SetClock
 from watchkeeper.clock import Clock
-from watchkeeper.config.heartbeat import HeartbeatSettings
+from watchkeeper.config.tables.heartbeat import HeartbeatSettings
 from watchkeeper.daemon.heartbeat import Heartbeat
 from watchkeeper.logs import lines
 from watchkeeper.model.records import Delivery

@@ -11,8 +11,8 @@ from tests.support.messages import HOST, NOW, ZONE, episode
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.ack_links import GOOD_FOR, AckLinks
 from watchkeeper.messages.build import test_message as trial_message
+from watchkeeper.messages.delivery.superseded import rewrite_superseded
 from watchkeeper.messages.reminders import Reminder, remind
-from watchkeeper.messages.superseded import rewrite_superseded
 from watchkeeper.model.alert import Alert, NotificationKind, Priority, State
 from watchkeeper.model.message import Message
 

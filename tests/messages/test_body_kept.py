@@ -5,7 +5,7 @@ from datetime import UTC, timedelta
 
 from tests.support.messages import HIDE_HUB, HOST, NOW, after
 from watchkeeper.alerting import state_machine
-from watchkeeper.alerting.group_alerts import DATABASE, FLOOD, GROUP, Flood, Group
+from watchkeeper.alerting.correlation.group_alerts import DATABASE, FLOOD, GROUP, Flood, Group
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.build import compose, noted
 from watchkeeper.model.alert import Alert, Concern, Delays, Event, NotificationKind, Priority, State, Transition

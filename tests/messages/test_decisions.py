@@ -3,8 +3,8 @@
 from datetime import UTC, datetime, timedelta
 
 from watchkeeper.messages.decisions import deliveries_of, explained, route_words
-from watchkeeper.messages.quiet_hours import parse_span
-from watchkeeper.messages.routing import Route
+from watchkeeper.messages.delivery.quiet_hours import parse_span
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.observation import SeriesKey

@@ -6,7 +6,7 @@ import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, House, watched
 from watchkeeper.alerting import explain
-from watchkeeper.alerting.group_alerts import GROUP
+from watchkeeper.alerting.correlation.group_alerts import GROUP
 from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
 from watchkeeper.model.alert import Delays
 from watchkeeper.model.decision import Decision, RouteChoice

@@ -11,9 +11,9 @@ import pytest
 from tests.support.messages import HOST, NOW, Told, episode
 from tests.support.outbox import ScriptedNotifier, SetClock
 from watchkeeper.errors import StoreFull
-from watchkeeper.messages.quiet_hours import parse_due, parse_span
+from watchkeeper.messages.delivery.quiet_hours import parse_due, parse_span
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.reminders import Reminders
-from watchkeeper.messages.routing import Route
 from watchkeeper.model.alert import NotificationKind, Priority, State
 from watchkeeper.model.observation import Answer, SeriesKey
 from watchkeeper.model.records import Commit, Seen

@@ -36,7 +36,7 @@ PREAMBLE = """
 import asyncio, ctypes, json, os, subprocess, sys, time
 from watchkeeper.clock import Clock
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings
+from watchkeeper.probes.filesystems.filesystems import FilesystemsProbe, FilesystemsSettings
 from watchkeeper.probes.support.workers import ThreadWorkers
 
 libc = ctypes.CDLL(None, use_errno=True)

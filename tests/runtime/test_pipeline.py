@@ -7,7 +7,7 @@ from datetime import timedelta
 import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, START, House, watched
-from watchkeeper.alerting.group_alerts import DATABASE, FLOOD, GROUP
+from watchkeeper.alerting.correlation.group_alerts import DATABASE, FLOOD, GROUP
 from watchkeeper.alerting.missing_data import GONE, is_gone
 from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
 from watchkeeper.errors import ProbeTimeout, StoreDamaged

@@ -9,7 +9,7 @@ import pytest
 
 from tests.support.house import MINUTE, START, Desk, House, Shelf, watched
 from watchkeeper.alerting.alert_book import AlertBook
-from watchkeeper.alerting.group_alerts import DATABASE
+from watchkeeper.alerting.correlation.group_alerts import DATABASE
 from watchkeeper.errors import StoreFull
 from watchkeeper.messages.build import noted
 from watchkeeper.model.alert import Alert, Concern, Priority, State

@@ -11,9 +11,10 @@ import pytest
 from tests.store import damage, older
 from tests.store.material import DAY, HIDE_HUB, SKERRY, START, asked, samples
 from watchkeeper.model.records import DeliveryState, Entry
-from watchkeeper.store import Store, checked_rows, schema
+from watchkeeper.store import Store, schema
 from watchkeeper.store import connection as database
 from watchkeeper.store.recovery import definitions, repair
+from watchkeeper.store.rows import checked_rows
 
 KEPT = ("series", "samples", "hours", "latest", "findings", "alerts", "outbox")
 TABLES = {"journal": "events", "notes": "probe_states", "check_ins": "job_reports", "life": "store_state"}

@@ -17,7 +17,7 @@ from tests.support.house import Desk, Hands
 from tests.support.year import BEGAN_AT, DAY, DEPENDS_ON, HOUR, MINUTE, NEVER, ZONE, Happening, Year, awake, day_of
 from watchkeeper.alerting import clock_gaps
 from watchkeeper.alerting.rules import Rules
-from watchkeeper.config.reminders import RemindersSettings
+from watchkeeper.config.tables.reminders import RemindersSettings
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.reminders import newest_due, remind
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, State

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from watchkeeper.forecast.trend import least_squares
+from watchkeeper.forecast.trends.trend import least_squares
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
 from watchkeeper.model.availability import Piece
 from watchkeeper.model.decision import Decision

@@ -26,8 +26,8 @@ from watchkeeper.alerting.rules import Rules
 from watchkeeper.config.paths import StoreSettings
 from watchkeeper.daemon.actions import DaemonActions
 from watchkeeper.daemon.health import Health
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.reminders import Reminders
-from watchkeeper.messages.routing import Route
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.notifiers.webhook.webhook import Webhook, WebhookSettings

@@ -15,25 +15,31 @@ from watchkeeper.cli.command_group import Commands, LazyCommand
 COMMANDS = {
     "run": LazyCommand("commands.run", "Monitor this host until stopped."),
     "probe": LazyCommand("commands.probe", "Run every probe now and print the results."),
-    "status": LazyCommand("commands.status", "Show what needs you, ordered by the time left."),
-    "events": LazyCommand("commands.events", "Show the event log."),
+    "status": LazyCommand("commands.alerts.status", "Show what needs you, ordered by the time left."),
+    "events": LazyCommand("commands.history.events", "Show the event log."),
     "explain": LazyCommand("commands.explain", "Explain why something was or was not sent."),
-    "availability": LazyCommand("commands.availability", "Show how long services did not answer, and how often."),
-    "export": LazyCommand("commands.export", "Write the history of quantities as CSV."),
-    "acknowledge": LazyCommand("commands.acknowledge", "Acknowledge an alert."),
-    "shelve": LazyCommand("commands.shelve", "Shelve an alert for a time."),
-    "note": LazyCommand("commands.note", "Write a note into the event log."),
+    "availability": LazyCommand(
+        "commands.history.availability", "Show how long services did not answer, and how often."
+    ),
+    "export": LazyCommand("commands.history.export", "Write the history of quantities as CSV."),
+    "acknowledge": LazyCommand("commands.alerts.acknowledge", "Acknowledge an alert."),
+    "shelve": LazyCommand("commands.alerts.shelve", "Shelve an alert for a time."),
+    "note": LazyCommand("commands.history.note", "Write a note into the event log."),
     "backtest": LazyCommand("backtest.backtest", "Run the rules over a recorded history."),
-    "capacity": LazyCommand("commands.capacity", "Check whether a new or larger guest fits on this host."),
-    "preflight": LazyCommand("commands.preflight", "Check whether a change is safe, or what it has changed."),
-    "reclaim": LazyCommand("commands.reclaim", "Show what deleting snapshots would free. Deletes nothing."),
-    "backup": LazyCommand("commands.backup", "Copy the database to a file."),
-    "restore": LazyCommand("commands.restore", "Replace the database with a backup."),
-    "discover": LazyCommand("commands.discover", "Examine this host and propose a configuration."),
+    "capacity": LazyCommand("commands.planning.capacity", "Check whether a new or larger guest fits on this host."),
+    "preflight": LazyCommand("commands.planning.preflight", "Check whether a change is safe, or what it has changed."),
+    "reclaim": LazyCommand("commands.planning.reclaim", "Show what deleting snapshots would free. Deletes nothing."),
+    "backup": LazyCommand("commands.database.backup", "Copy the database to a file."),
+    "restore": LazyCommand("commands.database.restore", "Replace the database with a backup."),
+    "discover": LazyCommand("commands.configuration.discover", "Examine this host and propose a configuration."),
     "ran": LazyCommand("commands.ran", "Report that a job has run, or that it failed."),
-    "check-config": LazyCommand("commands.check_config", "Check the configuration and show what it means."),
-    "test-notifiers": LazyCommand("commands.test_notifiers", "Send a test message through every notifier."),
-    "password": LazyCommand("commands.password", "Create the hash of the password for the status page."),
+    "check-config": LazyCommand(
+        "commands.configuration.check_config", "Check the configuration and show what it means."
+    ),
+    "test-notifiers": LazyCommand(
+        "commands.configuration.test_notifiers", "Send a test message through every notifier."
+    ),
+    "password": LazyCommand("commands.configuration.password", "Create the hash of the password for the status page."),
     "demo": LazyCommand("commands.demo", "Monitor a simulated server whose time runs fast."),
 }
 """Every command in the order of the help, with the module that holds it and its line there."""

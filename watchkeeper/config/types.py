@@ -11,7 +11,7 @@ from typing import ClassVar
 from pydantic import Field, SecretStr, field_validator, model_validator
 
 from watchkeeper.config.fields import Delay, Duration, Limit, PriorityOrNever, PriorityWord, Size, Strict, WholePath
-from watchkeeper.config.rules import RulesSettings
+from watchkeeper.config.tables.rules import RulesSettings
 
 __all__ = [
     "Delay",

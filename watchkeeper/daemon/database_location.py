@@ -1,7 +1,7 @@
 """Reports that the file of the database was deleted, moved, replaced or changed by another program while it is in use.
 
 A probe of the daemon's own, so that it is reported like anything else. Not here: how it is noticed, and what saves the
-content (store/file_guard.py).
+content (store/files/file_guard.py).
 """
 
 from collections.abc import Sequence

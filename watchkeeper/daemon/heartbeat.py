@@ -17,7 +17,7 @@ from yarl import URL
 
 from watchkeeper import __version__
 from watchkeeper.clock import Clock
-from watchkeeper.config.heartbeat import HeartbeatSettings
+from watchkeeper.config.tables.heartbeat import HeartbeatSettings
 from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import DeliveryError
 from watchkeeper.http_answers import BoundedAnswer

@@ -13,8 +13,8 @@ from pathlib import Path
 
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.clock import Clock
-from watchkeeper.config.host import HostSettings
 from watchkeeper.config.paths import StoreSettings
+from watchkeeper.config.tables.host import HostSettings
 from watchkeeper.config.types import SecretSource
 from watchkeeper.daemon.actions import DaemonActions
 from watchkeeper.daemon.health import Health

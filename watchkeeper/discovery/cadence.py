@@ -1,7 +1,7 @@
 """Sorts snapshots into sets by the pattern of their names, and determines how often each set was taken. Pure.
 
 A name is split into a fixed beginning, a counter or date, and a fixed end: `hourly-2026-11-25-0800` belongs to
-`hourly-*`. What is proposed for a set is in discovery/finders/snapshots.py.
+`hourly-*`. What is proposed for a set is in discovery/finders/storage/snapshots.py.
 """
 
 import math

@@ -4,7 +4,8 @@ import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 
-from watchkeeper.discovery.finders import basics, btrfs, disks, files, guests, jobs, lvm, sensors, units, web, zfs
+from watchkeeper.discovery.finders import basics, files, guests, jobs, sensors, units, web
+from watchkeeper.discovery.finders.storage import btrfs, disks, lvm, zfs
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Found, Key, Proposal
 

@@ -11,14 +11,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from watchkeeper.forecast import clearings, trend_selection
+from watchkeeper.forecast import clearings
 from watchkeeper.forecast import samples as present
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.hourly_features import LEAST_CLEARING, LEAST_SHARE, Past, study
 from watchkeeper.forecast.laws import first_passage, pooled
 from watchkeeper.forecast.laws.first_passage import Course, Phases
 from watchkeeper.forecast.samples import Points
-from watchkeeper.forecast.trend_selection import Outlook
+from watchkeeper.forecast.trends import trend_selection
+from watchkeeper.forecast.trends.trend_selection import Outlook
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.line import Floats, Line
 from watchkeeper.model.units import DAY_S, HOUR_S

@@ -11,14 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from watchkeeper.forecast import cycle as cycles
-from watchkeeper.forecast import level_shifts as shifts
 from watchkeeper.forecast import noise as noises
 from watchkeeper.forecast.cycle import Cycle
 from watchkeeper.forecast.history import HOURS, Grain, LevelHistory
 from watchkeeper.forecast.laws.jobs import Jobs
 from watchkeeper.forecast.noise import Noise
 from watchkeeper.forecast.sorted_values import median
-from watchkeeper.forecast.trend import least_squares
+from watchkeeper.forecast.trends import level_shifts as shifts
+from watchkeeper.forecast.trends.trend import least_squares
 from watchkeeper.model.forecast import Step
 from watchkeeper.model.line import Floats
 from watchkeeper.model.units import HOUR_S

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from watchkeeper.errors import ProbeError
-from watchkeeper.inventory import after_change, preflight, scan
 from watchkeeper.inventory import capacity as of_room
+from watchkeeper.inventory import scan
+from watchkeeper.inventory.preflight import after_change, preflight
 from watchkeeper.inventory.question_queue import QuestionQueue
 from watchkeeper.inventory.reclaim import measure
 from watchkeeper.inventory.reclaim.measure import FINDERS, Ask, Finder

@@ -12,16 +12,17 @@ from itertools import chain
 from pathlib import Path
 
 from watchkeeper.errors import ProbeError, ToolMissing
-from watchkeeper.inventory import files as look_files
 from watchkeeper.inventory import guests as look_guests
-from watchkeeper.inventory import lvm as look_lvm
-from watchkeeper.inventory import zfs as look_zfs
 from watchkeeper.inventory.scan_context import TIMEOUT_S, Part, Placing, ScanContext, StorageBelow
+from watchkeeper.inventory.storage import files as look_files
+from watchkeeper.inventory.storage import lvm as look_lvm
+from watchkeeper.inventory.storage import zfs as look_zfs
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, StoreNow, Volume
 from watchkeeper.privileged.commands import MOUNTS
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.host import memory, mounts
+from watchkeeper.probes.filesystems import mounts
+from watchkeeper.probes.host import memory
 from watchkeeper.probes.support.tools import SOCKET, RootsideSettings
 from watchkeeper.settings import Settings
 

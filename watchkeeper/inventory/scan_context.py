@@ -7,7 +7,7 @@ from pathlib import Path
 from watchkeeper.planning.host_state import GuestNow, StoreNow
 from watchkeeper.privileged.commands import MOUNTS
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.host.mounts import Mount
+from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.settings import Settings
 
 TIMEOUT_S = 20.0

@@ -7,7 +7,7 @@ import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from watchkeeper.alerting.dependencies import Dependencies
+from watchkeeper.alerting.correlation.dependencies import Dependencies
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.observation import Kind, SeriesKey
 from watchkeeper.model.records import Series

@@ -1,6 +1,6 @@
 """Why something was or was not sent, in words, for the command and the page. Pure.
 
-Not here: the decisions themselves (alerting/explain.py, messages/routing.py), and which are kept (periodic/).
+Not here: the decisions themselves (alerting/explain.py, messages/delivery/routing.py), and which are kept (periodic/).
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from watchkeeper.messages.build import of_no_alert
-from watchkeeper.messages.routing import Route
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.wording import clean, instant, thing
 from watchkeeper.model.alert import Concern, NotificationKind, Priority, State
 from watchkeeper.model.decision import Decision, RouteChoice

@@ -6,8 +6,8 @@ back (shelved, or suppressed because of another one) it changes state as usual a
 notification reports the difference between `notified_priority` and the current state, if there is one.
 
 What may live here: the vocabulary and the table. Not here: the steps through it (alerting/state_machine.py), when a
-finding has a priority (alerting/rules.py), which alert suppresses another (alerting/correlation.py), the text of
-messages (messages/wording.py), who is notified (notifiers/).
+finding has a priority (alerting/rules.py), which alert suppresses another (alerting/correlation/), the text of messages
+(messages/wording.py), who is notified (notifiers/).
 
 Priorities, the rectified state, and the warning that becomes an alarm: IMO Resolution MSC.302(87), bridge alert
 management. On-delay, off-delay, chattering and shelving: ISA-18.2 / IEC 62682.

@@ -11,11 +11,11 @@ from typing import Annotated, Generic, Protocol, Self, TypeVar, runtime_checkabl
 from pydantic import AfterValidator, SecretStr, model_validator
 
 from watchkeeper.clock import Clock
-from watchkeeper.config.reminders import DueTime, QuietSpan
+from watchkeeper.config.tables.reminders import DueTime, QuietSpan
 from watchkeeper.config.types import NotifierSettings, PriorityWord, SecretSource
 from watchkeeper.errors import DeliveryDeferred
-from watchkeeper.messages.quiet_hours import Span, leaves_time
-from watchkeeper.messages.routing import Route
+from watchkeeper.messages.delivery.quiet_hours import Span, leaves_time
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.message import Message

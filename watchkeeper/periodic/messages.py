@@ -16,9 +16,9 @@ from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.availability import period_name, report
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.digest import digest
 from watchkeeper.messages.reminders import Reminder, Reminders, newest_due, remind
-from watchkeeper.messages.routing import Route
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.availability import Period, Piece, availability, begin_of
 from watchkeeper.model.finding import Finding

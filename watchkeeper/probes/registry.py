@@ -36,7 +36,7 @@ class BuiltIn:
 
 
 _MODULES = {
-    "filesystems": BuiltIn("host.filesystems", "Filesystems"),
+    "filesystems": BuiltIn("filesystems.filesystems", "Filesystems"),
     "memory": BuiltIn("host.memory", "Memory"),
     "http": BuiltIn("services.http.http", "Http", speed=True),
     "snapshots": BuiltIn("storage.snapshot_files", "Snapshots"),

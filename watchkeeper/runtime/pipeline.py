@@ -1,6 +1,6 @@
 """The only path: observation -> store -> finding -> alert -> event log and outbox. Nothing else moves an alert.
 
-A batch of series is evaluated, the findings move alerts (taking the others into account: alerting/correlation.py), and
+A batch of series is evaluated, the findings move alerts (taking the others into account: alerting/correlation/), and
 what changed is committed in one transaction with the samples that caused it. A failing probe is an observation too, of
 the probe itself, so that its failure takes the same path as everything else.
 
@@ -15,9 +15,9 @@ from functools import partial
 
 from watchkeeper.alerting import state_machine
 from watchkeeper.alerting.clock_gaps import Gap
-from watchkeeper.alerting.correlation import Correlation, is_down
-from watchkeeper.alerting.dependencies import Dependencies
-from watchkeeper.alerting.group_alerts import LIMITS, OWN, Limits, named
+from watchkeeper.alerting.correlation.correlation import Correlation, is_down
+from watchkeeper.alerting.correlation.dependencies import Dependencies
+from watchkeeper.alerting.correlation.group_alerts import LIMITS, OWN, Limits, named
 from watchkeeper.alerting.orphans import UNWATCHED
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.alerting.top_growers import with_growers

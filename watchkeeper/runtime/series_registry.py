@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watchkeeper.alerting.alert_book import AlertBook
-from watchkeeper.alerting.correlation import is_down
+from watchkeeper.alerting.correlation.correlation import is_down
 from watchkeeper.alerting.evaluator import SeriesEvaluator
 from watchkeeper.model.observation import Condition, Observation, SeriesKey
 from watchkeeper.periodic.decision_log import Explained

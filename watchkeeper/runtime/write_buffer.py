@@ -5,8 +5,8 @@ wait in memory, messages go to the outbox, which sends them from there, and an a
 the operator. When there is space again everything is written, with the gap recorded in the event log.
 
 No message leaves before its text and its alert's state are on the disk: in the database, or else in the file that is
-kept for that (store/kept_aside.py). So the next run continues each thread, and gives no id again. Where neither can be
-written, the message leaves under an id that no other run gives. Not here: what is reported (pipeline.py,
+kept for that (store/recovery/kept_aside.py). So the next run continues each thread, and gives no id again. Where
+neither can be written, the message leaves under an id that no other run gives. Not here: what is reported (pipeline.py,
 unit_of_work.py).
 """
 
@@ -18,8 +18,8 @@ from dataclasses import replace
 from datetime import datetime
 
 from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.correlation.group_alerts import DATABASE, OWN
 from watchkeeper.alerting.evaluator import SeriesEvaluator
-from watchkeeper.alerting.group_alerts import DATABASE, OWN
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about

@@ -20,9 +20,9 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.store import connection as database
-from watchkeeper.store.checked_rows import Damage
 from watchkeeper.store.recovery import inspection, location
 from watchkeeper.store.recovery.inspection import Scope
+from watchkeeper.store.rows.checked_rows import Damage
 from watchkeeper.store.writer import MOVED_AT_ONCE, Writer
 
 log = logging.getLogger(__name__)

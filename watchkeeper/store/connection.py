@@ -16,9 +16,10 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull, StoreMissing
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.os_errors import remedy
-from watchkeeper.store import checked_rows, schema
+from watchkeeper.store import schema
 from watchkeeper.store.recovery import definitions, quarantine
 from watchkeeper.store.recovery.definitions import Difference
+from watchkeeper.store.rows import checked_rows
 
 log = logging.getLogger(__name__)
 

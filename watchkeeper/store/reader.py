@@ -33,16 +33,16 @@ from watchkeeper.model.records import (
     Seen,
     Series,
 )
-from watchkeeper.store import checked_rows, outbox_rows
 from watchkeeper.store import connection as database
-from watchkeeper.store.checked_rows import Damage, Form, RowDamaged, Values
-from watchkeeper.store.codec import key_column, text_column
 from watchkeeper.store.history import answer_history, series_history
 from watchkeeper.store.history.retention_limits import Extent
 from watchkeeper.store.history.rollup import DAY_MS, HOUR_MS, LATEST_MS
 from watchkeeper.store.recovery import inspection, quarantine
 from watchkeeper.store.recovery.inspection import Scope
-from watchkeeper.store.timestamps import EPOCH, from_us, to_ms, to_us
+from watchkeeper.store.rows import checked_rows, outbox_rows
+from watchkeeper.store.rows.checked_rows import Damage, Form, RowDamaged, Values
+from watchkeeper.store.rows.codec import key_column, text_column
+from watchkeeper.store.rows.timestamps import EPOCH, from_us, to_ms, to_us
 
 T = TypeVar("T")
 

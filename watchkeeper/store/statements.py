@@ -306,7 +306,7 @@ UPDATE quarantine SET source = CASE source WHEN 'journal' THEN 'events' WHEN 'li
 WHEN 'notes' THEN 'probe_states' WHEN 'check_ins' THEN 'job_reports' ELSE source END;
 """
 
-# Version 6: the forecasts that were shown, each with its outcome once that is known; see store/forecast_rows.py.
+# Version 6: the forecasts that were shown, each with its outcome once that is known; see store/rows/forecast_rows.py.
 FORECASTS = """
 CREATE TABLE forecasts (
     id INTEGER PRIMARY KEY,

@@ -40,17 +40,17 @@ from watchkeeper.model.records import (
 )
 from watchkeeper.ownership.file_rights import take_rights_of
 from watchkeeper.ownership.folder_owner import owner_of, real_file
-from watchkeeper.store.checked_rows import Damage
 from watchkeeper.store.commit_queue import CommitQueue, Job
-from watchkeeper.store.file_guard import FileGuard
 from watchkeeper.store.files import file_lock
+from watchkeeper.store.files.file_guard import FileGuard
 from watchkeeper.store.files.reserve import give_up_spare
 from watchkeeper.store.history.retention_limits import Extent, RetentionLimits
-from watchkeeper.store.kept_aside import OWNER, KeptAside, reserve_of, still_open
-from watchkeeper.store.probe_state import StoredJobReports, StoredProbeState
 from watchkeeper.store.reader import Reader
 from watchkeeper.store.recovery import indexes, inspection, repair
+from watchkeeper.store.recovery.kept_aside import OWNER, KeptAside, reserve_of, still_open
 from watchkeeper.store.recovery.location import Location
+from watchkeeper.store.rows.checked_rows import Damage
+from watchkeeper.store.rows.probe_state import StoredJobReports, StoredProbeState
 from watchkeeper.store.writer import Writer
 
 log = logging.getLogger(__name__)

@@ -15,14 +15,14 @@ from watchkeeper.model.alert import Alert
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Commit, Delivery, EventLine, Quarantined, Seen
-from watchkeeper.store import checked_rows, event_lines, forecast_rows, outbox_rows
-from watchkeeper.store.checked_rows import Damage, RowDamaged, SeriesRow, StoreState
-from watchkeeper.store.codec import ALERT, FINDING, OBSERVATION, key_column, text_column
 from watchkeeper.store.history import decision_rows
 from watchkeeper.store.history.rollup import Chore, Step
 from watchkeeper.store.recovery import inspection, quarantine, replacement
 from watchkeeper.store.recovery.inspection import Scope
-from watchkeeper.store.timestamps import to_ms, to_us
+from watchkeeper.store.rows import checked_rows, event_lines, forecast_rows, outbox_rows
+from watchkeeper.store.rows.checked_rows import Damage, RowDamaged, SeriesRow, StoreState
+from watchkeeper.store.rows.codec import ALERT, FINDING, OBSERVATION, key_column, text_column
+from watchkeeper.store.rows.timestamps import to_ms, to_us
 
 SWEEP_STEP = 500
 """Rows in memory at once during a full check."""

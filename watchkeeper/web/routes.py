@@ -15,7 +15,8 @@ from watchkeeper.web.api import availability, decisions
 from watchkeeper.web.api import handlers as api
 from watchkeeper.web.auth import form_handlers
 from watchkeeper.web.context import of
-from watchkeeper.web.dashboard import event_log, pages, subject
+from watchkeeper.web.dashboard import pages, subject
+from watchkeeper.web.events import event_log
 from watchkeeper.web.http import event_stream
 from watchkeeper.web.http.late import late
 from watchkeeper.web.http.middleware import Handler

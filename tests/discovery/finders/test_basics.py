@@ -12,9 +12,9 @@ from watchkeeper.discovery.finders import basics, files
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Thing
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ProbeTimeout
-from watchkeeper.probes.host import filesystem_look
+from watchkeeper.probes.filesystems import filesystem_look
+from watchkeeper.probes.filesystems.filesystem_look import Figures
 from watchkeeper.probes.host.clock import ClockState
-from watchkeeper.probes.host.filesystem_look import Figures
 
 MOUNTS = (
     "21 1 8:1 / / rw - ext4 /dev/sda1 rw\n"

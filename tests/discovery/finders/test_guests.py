@@ -15,7 +15,7 @@ from tests.probes.monitors import monitor, replies
 from watchkeeper.discovery.finders import dependencies, guests, qemu
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Thing
-from watchkeeper.probes.host import mounts
+from watchkeeper.probes.filesystems import mounts
 
 GIB = 2**30
 

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from watchkeeper.forecast.laws.first_passage import FLAT, Course, Phases, band, likely
-from watchkeeper.forecast.trend import least_squares
+from watchkeeper.forecast.trends.trend import least_squares
 
 
 def course(slope: float, bend: float = 0.0, *, level: float = 0.0, strays: float = 0.0, error: float = 0.0) -> Course:
@@ -26,7 +26,7 @@ def test_a_random_walk_arrives_about_when_the_inverse_gaussian_says() -> None:
 
 
 def test_the_band_of_a_line_is_fiellers() -> None:
-    """A line's level and slope errors, put together, give the interval that the line itself has (forecast/trend.py)."""
+    """A line's level and slope errors, together, give the interval of the line itself (forecast/trends/trend.py)."""
     rng = np.random.default_rng(2)
     x = np.arange(-60.0, 1.0)
     line = least_squares(x, 0.5 * x + rng.normal(0, 1, len(x)))

@@ -12,8 +12,8 @@ from tests.support.messages import messages
 from tests.support.outbox import MemoryOutboxStore, ScriptedNotifier, SetClock
 from watchkeeper.errors import StoreError
 from watchkeeper.messages.ack_links import AckLinks
-from watchkeeper.messages.quiet_hours import parse_span
-from watchkeeper.messages.routing import Route
+from watchkeeper.messages.delivery.quiet_hours import parse_span
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.model.alert import NotificationKind, Priority
 from watchkeeper.model.message import Message
 from watchkeeper.model.records import DeliveryState

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.probes.host.test_filesystem_damage import SHUT_EXT4, TRIGGER_EXT4, damaged
+from tests.probes.filesystems.test_filesystem_damage import SHUT_EXT4, TRIGGER_EXT4, damaged
 from tests.support.needs import need
 from watchkeeper.probes.host.kernel_messages import DAMAGE, FILE_SYSTEM, STOPPED, KernelFault, fault_of
 

@@ -18,7 +18,7 @@ from watchkeeper.store import Store
 from watchkeeper.store import connection as database
 from watchkeeper.store.history.retention_limits import RetentionLimits
 from watchkeeper.store.history.rollup import DAY_MS, HOUR_MS, Chore, drop_days, fold_hours, fold_samples
-from watchkeeper.store.timestamps import to_ms
+from watchkeeper.store.rows.timestamps import to_ms
 
 Sample = tuple[int, int, float | None, float | None]
 """Series, instant in ms, value and bound."""

@@ -29,10 +29,11 @@ from watchkeeper.alerting.state_machine import step
 from watchkeeper.model.alert import Concern, Delays, NotificationKind, Priority, State
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.model.records import Commit, DeliveryState, Entry, EventLine, Quarantined, Seen
-from watchkeeper.store import Store, checked_rows
+from watchkeeper.store import Store
 from watchkeeper.store import connection as database
 from watchkeeper.store.history.retention_limits import RetentionLimits
 from watchkeeper.store.recovery import indexes, quarantine, repair
+from watchkeeper.store.rows import checked_rows
 
 FAR = START + 9_999 * DAY
 

@@ -24,8 +24,9 @@ from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.runner import Runner
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
-from watchkeeper.store import Store, checked_rows
+from watchkeeper.store import Store
 from watchkeeper.store.recovery import repair
+from watchkeeper.store.rows import checked_rows
 
 END, HOUR, DAY = first_version.END, timedelta(hours=1), timedelta(days=1)
 POOL, HUB = SeriesKey("pool skerry", "space"), SeriesKey("service hide-hub", "answer")

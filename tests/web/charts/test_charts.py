@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watchkeeper.forecast.trend import least_squares
+from watchkeeper.forecast.trends.trend import least_squares
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Kind, SeriesKey, Unit
 from watchkeeper.model.records import Sample, Series

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from tests.support import readstore
 from tests.support.readstore import HOUR, NOW, ReadStoreDouble, carried
-from watchkeeper.alerting.group_alerts import GROUP
+from watchkeeper.alerting.correlation.group_alerts import GROUP
 from watchkeeper.model.alert import Alert, Concern, Priority, State
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.web.dashboard.active_alert import ActiveAlert

@@ -15,8 +15,8 @@ from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.model.records import DeliveryState, Entry
-from watchkeeper.web.dashboard.event_log import PAGE
 from watchkeeper.web.dashboard.health import Check, HealthReport
+from watchkeeper.web.events.event_log import PAGE
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.templating import commands
 

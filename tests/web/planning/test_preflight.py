@@ -15,9 +15,9 @@ from tests.support.planned import known, seen
 from tests.web.conftest import Client, FixedClock, Open, app_of
 from tests.web.planning.test_capacity import HOSTILE, hostile_app, opened, overflow
 from tests.web.test_accessible import violations
-from watchkeeper.inventory.after_change import after_change
-from watchkeeper.inventory.preflight import Question
-from watchkeeper.inventory.preflight import ready as answered
+from watchkeeper.inventory.preflight.after_change import after_change
+from watchkeeper.inventory.preflight.preflight import Question
+from watchkeeper.inventory.preflight.preflight import ready as answered
 from watchkeeper.planning.preflight import text as ready_wording
 from watchkeeper.planning.preflight.decide import Verdict
 from watchkeeper.planning.preflight.matter import Matter

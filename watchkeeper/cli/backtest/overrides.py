@@ -7,8 +7,8 @@ from pathlib import Path
 
 from watchkeeper.config import loading
 from watchkeeper.config.fields import Strict
-from watchkeeper.config.rules import RulesSettings
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.config.tables.rules import RulesSettings
 from watchkeeper.errors import ConfigError, Problem
 
 

@@ -87,7 +87,7 @@ def _rules(known: "Settings | None", other: Path | None, probe: str) -> Rules:
     """The present rules (a probe's own if the history comes from a probe), with another file's on top."""
     if known is None and other is None:
         return Rules()
-    from watchkeeper.config.rules import RulesSettings  # noqa: PLC0415  only if rules are configured
+    from watchkeeper.config.tables.rules import RulesSettings  # noqa: PLC0415  only if rules are configured
 
     present = RulesSettings()
     if known is not None:

@@ -12,14 +12,14 @@ from watchkeeper.alerting.explain import steps_of
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.cli import output
 from watchkeeper.cli.command_group import configured
-from watchkeeper.cli.commands.events import DATED, When, instant_of
+from watchkeeper.cli.commands.history.events import DATED, When, instant_of
 from watchkeeper.cli.database import opened
 from watchkeeper.cli.subjects import subject_named
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.messages import waiting
 from watchkeeper.messages.decisions import deliveries_of, explained, route_words
-from watchkeeper.messages.routing import Route
+from watchkeeper.messages.delivery import waiting
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.wording import clean, instant, thing
 from watchkeeper.model.alert import CONCERN, Alert
 from watchkeeper.model.records import Delivery, Entry, EventLine, Series

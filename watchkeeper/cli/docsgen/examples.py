@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from watchkeeper.alerting import state_machine
-from watchkeeper.alerting.group_alerts import FLOOD, GROUP, OWN, Flood, Group
+from watchkeeper.alerting.correlation.group_alerts import FLOOD, GROUP, OWN, Flood, Group
 from watchkeeper.alerting.rules import (
     FaultyRule,
     FullRule,
@@ -23,8 +23,8 @@ from watchkeeper.alerting.rules import (
 )
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages import build, reminders
+from watchkeeper.messages.delivery.superseded import rewrite_superseded
 from watchkeeper.messages.digest import digest
-from watchkeeper.messages.superseded import rewrite_superseded
 from watchkeeper.model.alert import Alert, Delays, Transition
 from watchkeeper.model.chattering import Chattering
 from watchkeeper.model.finding import Finding

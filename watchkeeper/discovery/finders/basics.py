@@ -9,11 +9,11 @@ from watchkeeper.discovery.toml import literal
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.messages.wording import share
 from watchkeeper.model.units import format_size
-from watchkeeper.probes.host import filesystem_look, filesystems, mounts
+from watchkeeper.probes.filesystems import filesystem_look, filesystems, mounts
+from watchkeeper.probes.filesystems.filesystems import FilesystemsSettings
+from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.probes.host.clock import ClockState, read_as_root, read_clock
-from watchkeeper.probes.host.filesystems import FilesystemsSettings
 from watchkeeper.probes.host.memory import read_table
-from watchkeeper.probes.host.mounts import Mount
 from watchkeeper.probes.support.sanitize import printable
 
 KIB = 1024

@@ -7,8 +7,8 @@ import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from watchkeeper.probes.host import mounts
-from watchkeeper.probes.host.mounts import Mount
+from watchkeeper.probes.filesystems import mounts
+from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.probes.support.sanitize import printable
 
 _ZVOL = "/dev/zvol/"

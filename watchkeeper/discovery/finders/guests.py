@@ -15,9 +15,9 @@ from watchkeeper.errors import ProbeError
 from watchkeeper.messages.wording import share
 from watchkeeper.model.units import format_size
 from watchkeeper.privileged.commands import MONITORS
+from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.probes.guests.monitors import Asked, Monitors
 from watchkeeper.probes.host.memory import read_table
-from watchkeeper.probes.host.mounts import Mount
 from watchkeeper.probes.support.sanitize import clip, printable
 
 USUAL = (

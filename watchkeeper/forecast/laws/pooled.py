@@ -20,7 +20,7 @@ from watchkeeper.forecast.laws.pace_drift import drift
 from watchkeeper.forecast.laws.passage_times import passage_law
 from watchkeeper.forecast.samples import Points
 from watchkeeper.forecast.sorted_values import median
-from watchkeeper.forecast.trend_selection import Outlook
+from watchkeeper.forecast.trends.trend_selection import Outlook
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S

@@ -17,7 +17,7 @@ from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.reclaim.bounds import of_quota_groups
 from watchkeeper.planning.reclaim.snapshots import NOTHING, UNKNOWN, Bounds, Candidate, Freed, SetLimit
 from watchkeeper.privileged.commands import Result
-from watchkeeper.probes.host import mounts
+from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.storage.btrfs.snapshots import BtrfsSnapshotsSettings
 from watchkeeper.probes.storage.btrfs.sysfs import tables_of
 from watchkeeper.probes.storage.btrfs.tables import Subvolume, read_subvolumes

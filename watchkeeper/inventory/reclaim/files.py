@@ -14,8 +14,8 @@ from watchkeeper.inventory.reclaim.stores import StoreContext
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.reclaim.bounds import Named, of_files
 from watchkeeper.planning.reclaim.snapshots import Candidate, Freed, SetLimit
-from watchkeeper.probes.host import mounts
-from watchkeeper.probes.host.mounts import Mount
+from watchkeeper.probes.filesystems import mounts
+from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.probes.storage.snapshot_files import Listed, SnapshotsSettings, list_files
 from watchkeeper.probes.support.sanitize import printable
 

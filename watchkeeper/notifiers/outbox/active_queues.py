@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from watchkeeper.messages.routing import Route
+from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.notifiers.outbox.delivery_worker import DeliveryQueue
 

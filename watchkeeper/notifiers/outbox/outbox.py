@@ -20,8 +20,8 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.ack_links import AckLinks
-from watchkeeper.messages.routing import Route
-from watchkeeper.messages.superseded import rewrite_superseded
+from watchkeeper.messages.delivery.routing import Route
+from watchkeeper.messages.delivery.superseded import rewrite_superseded
 from watchkeeper.messages.wording import duration
 from watchkeeper.model.decision import RouteChoice
 from watchkeeper.model.message import Message

@@ -1,6 +1,6 @@
 """What an operator asks before changing the host: one more guest, a larger one, or more of the host itself.
 
-Not here: the answer (decide.py), and how a question is typed (cli/commands/capacity.py).
+Not here: the answer (decide.py), and how a question is typed (cli/commands/planning/capacity.py).
 """
 
 import difflib

@@ -1,7 +1,7 @@
 """Is it safe to change this now? Point by point, go or no-go, each with its reason. Pure.
 
 A point that is not known is not a go: silence must mean that all is well. Not here: reading the host
-(inventory/preflight.py), and the result of the change afterwards (compare.py).
+(inventory/preflight/preflight.py), and the result of the change afterwards (compare.py).
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence

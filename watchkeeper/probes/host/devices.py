@@ -20,7 +20,7 @@ from watchkeeper.errors import PrivilegeMissing
 from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.host import mounts
+from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.support.sanitize import clip, printable
 
 SERIAL = Path("dev/serial/by-id")

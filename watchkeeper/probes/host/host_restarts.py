@@ -14,7 +14,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from watchkeeper.config.rules import FaultySettings, RulesSettings
+from watchkeeper.config.tables.rules import FaultySettings, RulesSettings
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey

@@ -18,7 +18,7 @@ from watchkeeper.errors import PrivilegeMissing, ToolMissing
 from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey, Unseen
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.host import mounts
+from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.host.kernel_messages import KernelFault, fault_of
 from watchkeeper.probes.support.block_devices import BlockDevices
 from watchkeeper.probes.support.sanitize import clip, printable

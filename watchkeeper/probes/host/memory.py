@@ -12,7 +12,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from watchkeeper.config.rules import FullSettings, RulesSettings
+from watchkeeper.config.tables.rules import FullSettings, RulesSettings
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Facts, Level, Observation, SeriesKey, Unit

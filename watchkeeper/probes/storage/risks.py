@@ -12,7 +12,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from watchkeeper.config.rules import FaultySettings, RulesSettings
+from watchkeeper.config.tables.rules import FaultySettings, RulesSettings
 from watchkeeper.config.types import Duration
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
 from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey, Unseen

@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from watchkeeper.probes.host.mounts import Mount
+from watchkeeper.probes.filesystems.mounts import Mount
 
 DEPTH = 10
 """A file system on LUKS on LVM on RAID on partitions has four layers."""

@@ -7,9 +7,9 @@ import sqlite3
 from collections.abc import Iterable
 
 from watchkeeper.model.decision import Decision
-from watchkeeper.store import checked_rows
-from watchkeeper.store.codec import DECISION, key_column
-from watchkeeper.store.timestamps import to_us
+from watchkeeper.store.rows import checked_rows
+from watchkeeper.store.rows.codec import DECISION, key_column
+from watchkeeper.store.rows.timestamps import to_us
 
 MOST = 400
 """Rows of one series, the newest: 14 days with one change an hour, and more than a person reads."""

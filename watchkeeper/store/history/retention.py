@@ -8,12 +8,12 @@ import sqlite3
 from contextlib import suppress
 from datetime import datetime
 
-from watchkeeper.store import checked_rows
-from watchkeeper.store.checked_rows import RowDamaged
-from watchkeeper.store.codec import ALERT, Unreadable
 from watchkeeper.store.history.rollup import Chore, Step
 from watchkeeper.store.recovery import replacement
-from watchkeeper.store.timestamps import to_us
+from watchkeeper.store.rows import checked_rows
+from watchkeeper.store.rows.checked_rows import RowDamaged
+from watchkeeper.store.rows.codec import ALERT, Unreadable
+from watchkeeper.store.rows.timestamps import to_us
 
 # Lines are deleted from the oldest id on, up to the first that must still be kept: a line that was written with the
 # clock far behind is not deleted at once.

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
-from watchkeeper.store.timestamps import to_ms
+from watchkeeper.store.rows.timestamps import to_ms
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 HOURS_A_DAY = 24

@@ -15,8 +15,8 @@ from watchkeeper.forecast.history import HOURS, RECENT
 from watchkeeper.model.line import Floats
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import Bucket, LevelSamples, Sample
-from watchkeeper.store.codec import key_column
 from watchkeeper.store.history.rollup import CREDIBLE_SAMPLE, CREDIBLE_STRETCH, DAY_MS, HOUR_MS, LATEST_MS
+from watchkeeper.store.rows.codec import key_column
 
 ROLLED = (("hours", HOUR_MS), ("days", DAY_MS))
 """The tables of roll-ups, the finer first, and the length of their stretches."""

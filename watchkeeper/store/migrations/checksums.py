@@ -5,10 +5,10 @@ A row gets one only if it can be read. Not here: what a checksum is (checked_row
 
 import sqlite3
 
-from watchkeeper.store import checked_rows
-from watchkeeper.store.checked_rows import RowDamaged, Values
 from watchkeeper.store.migrations import names
 from watchkeeper.store.migrations.names import Renamed
+from watchkeeper.store.rows import checked_rows
+from watchkeeper.store.rows.checked_rows import RowDamaged, Values
 
 
 def seal(conn: sqlite3.Connection) -> None:

@@ -14,9 +14,9 @@ from typing import Any
 from watchkeeper.model.first_quantities import RENAMED, todays_key
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import DeliveryState
-from watchkeeper.store import checked_rows
-from watchkeeper.store.checked_rows import UNFIT, Form, RowDamaged, Values
-from watchkeeper.store.codec import key_column, key_of
+from watchkeeper.store.rows import checked_rows
+from watchkeeper.store.rows.checked_rows import UNFIT, Form, RowDamaged, Values
+from watchkeeper.store.rows.codec import key_column, key_of
 
 STEP = 1000
 """Rows in memory at once."""

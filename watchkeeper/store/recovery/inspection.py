@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from watchkeeper.store import checked_rows
-from watchkeeper.store.checked_rows import Damage, Form, RowDamaged
+from watchkeeper.store.rows import checked_rows
+from watchkeeper.store.rows.checked_rows import Damage, Form, RowDamaged
 
 OPEN = "state <> 'delivered'"
 FIRST = -(2**63)

@@ -18,11 +18,11 @@ from watchkeeper.logs.fields import Event
 from watchkeeper.logs.fields import about as fields
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import DeliveryState, Entry, EventLine, Quarantined
-from watchkeeper.store import checked_rows, event_lines, outbox_rows
-from watchkeeper.store.checked_rows import Damage, Form, RowDamaged, Values
 from watchkeeper.store.recovery import replacement
 from watchkeeper.store.recovery.definitions import Difference
-from watchkeeper.store.timestamps import from_us, to_us
+from watchkeeper.store.rows import checked_rows, event_lines, outbox_rows
+from watchkeeper.store.rows.checked_rows import Damage, Form, RowDamaged, Values
+from watchkeeper.store.rows.timestamps import from_us, to_us
 
 log = logging.getLogger(__name__)
 

@@ -16,11 +16,11 @@ from watchkeeper.model.alert import STANDING, Alert, Concern, Event, Priority, S
 from watchkeeper.model.first_quantities import todays_key
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.records import Entry, EventLine
-from watchkeeper.store import checked_rows
-from watchkeeper.store.checked_rows import Form, RowDamaged, SeriesRow, Values
-from watchkeeper.store.codec import ALERT, OBSERVATION, key_column, text_column
 from watchkeeper.store.migrations import names
-from watchkeeper.store.timestamps import from_us, to_us
+from watchkeeper.store.rows import checked_rows
+from watchkeeper.store.rows.checked_rows import Form, RowDamaged, SeriesRow, Values
+from watchkeeper.store.rows.codec import ALERT, OBSERVATION, key_column, text_column
+from watchkeeper.store.rows.timestamps import from_us, to_us
 
 LINES_LOOKED_AT = 100
 """How many of an alert's newest event log lines are read: one of them is its last transition."""

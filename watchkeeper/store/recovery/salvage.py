@@ -15,12 +15,13 @@ from datetime import datetime
 from operator import itemgetter
 from typing import Any
 
-from watchkeeper.store import checked_rows, outbox_rows, statements
-from watchkeeper.store.checked_rows import UNFIT, Form, RowDamaged, SeriesRow
-from watchkeeper.store.codec import key_column
+from watchkeeper.store import statements
 from watchkeeper.store.history.rollup import LATEST_MS
 from watchkeeper.store.migrations import names
 from watchkeeper.store.recovery import inspection, quarantine, replacement
+from watchkeeper.store.rows import checked_rows, outbox_rows
+from watchkeeper.store.rows.checked_rows import UNFIT, Form, RowDamaged, SeriesRow
+from watchkeeper.store.rows.codec import key_column
 
 Row = tuple[Any, ...]
 

@@ -28,7 +28,7 @@ from watchkeeper.web.auth.session_auth import (
 )
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard.active_alert import OPEN
-from watchkeeper.web.dashboard.event_text import event_subjects
+from watchkeeper.web.events.event_text import event_subjects
 from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.templating import render
 

@@ -9,7 +9,7 @@ from typing import Protocol
 
 from markupsafe import Markup
 
-from watchkeeper.alerting.correlation import is_down
+from watchkeeper.alerting.correlation.correlation import is_down
 from watchkeeper.manual.runbook import first_step, runbook
 from watchkeeper.messages.wording import instant, moment, thing
 from watchkeeper.model.alert import Concern, Priority
@@ -21,8 +21,8 @@ from watchkeeper.web.context import Context
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard
-from watchkeeper.web.dashboard.event_text import began_at, is_easing, outcome, since_clause, statement
 from watchkeeper.web.dashboard.related import growers
+from watchkeeper.web.events.event_text import began_at, is_easing, outcome, since_clause, statement
 from watchkeeper.web.planning.best_deletions import Deletions
 from watchkeeper.web.planning.links import links
 

@@ -1,6 +1,6 @@
 """Groups active alerts by cause when they are drawn: one event is one thing, in whatever order its alerts were sent.
 
-The correlation (alerting/correlation.py) decides what is sent, when it happens, from what is known at that moment. The
+The correlation (alerting/correlation/) decides what is sent, when it happens, from what is known at that moment. The
 page knows more: a pool that is looked at every half hour is seen to be full after its guests were. Pure.
 """
 
@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from watchkeeper.alerting.correlation import CAUSES, CONSEQUENCES, DOUBT_S, is_down
+from watchkeeper.alerting.correlation.correlation import CAUSES, CONSEQUENCES, DOUBT_S, is_down
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.web.dashboard.active_alert import ActiveAlert

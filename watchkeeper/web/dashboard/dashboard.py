@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
 
-from watchkeeper.alerting.correlation import CAUSES
+from watchkeeper.alerting.correlation.correlation import CAUSES
 from watchkeeper.alerting.missing_data import is_gone
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
@@ -17,7 +17,7 @@ from watchkeeper.model.observation import OWN_SUBJECT, Condition, Kind, Level, O
 from watchkeeper.model.records import Seen, Series
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.cause_tree import DependentsOf, group_by_cause
-from watchkeeper.web.dashboard.event_text import is_easing
+from watchkeeper.web.events.event_text import is_easing
 
 YEAR_S = 365 * 86_400.0
 """The end of the time-left chart; what ends later is not expected to end as far as the page is concerned."""

@@ -25,7 +25,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import ENDING, Dashboard, OkSeries, Place, QuietSeries, unusual
-from watchkeeper.web.dashboard.event_text import easing, is_easing, statement
+from watchkeeper.web.events.event_text import easing, is_easing, statement
 
 _NUMBERS = (
     "No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve",

@@ -9,19 +9,20 @@ from urllib.parse import urlencode
 
 from aiohttp import web
 
-from watchkeeper.messages import waiting
+from watchkeeper.messages.delivery import waiting
 from watchkeeper.messages.wording import clean, duration, thing
 from watchkeeper.model.alert import Priority
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.web.api.handlers import BEFORE, SEARCHED_DELIVERIES, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.context import Context, of
-from watchkeeper.web.dashboard import dashboard_text, event_log, house_state, time_left
+from watchkeeper.web.dashboard import dashboard_text, house_state, time_left
 from watchkeeper.web.dashboard.cards import Card, Past, cards, short
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, QuietSeries
-from watchkeeper.web.dashboard.event_log import LogRow, merged
-from watchkeeper.web.dashboard.event_text import outcome
 from watchkeeper.web.dashboard.house_state import LISTED
+from watchkeeper.web.events import event_log
+from watchkeeper.web.events.event_log import LogRow, merged
+from watchkeeper.web.events.event_text import outcome
 from watchkeeper.web.http.problem_details import title
 from watchkeeper.web.planning.best_deletions import DELETIONS
 from watchkeeper.web.templating import render

@@ -40,9 +40,9 @@ from watchkeeper.web.charts.downsample import downsample, unfold
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.availability import measured
-from watchkeeper.web.dashboard.event_log import merged
-from watchkeeper.web.dashboard.event_text import easing
 from watchkeeper.web.dashboard.related import dependents, growers
+from watchkeeper.web.events.event_log import merged
+from watchkeeper.web.events.event_text import easing
 from watchkeeper.web.http.parameters import choice, moment, part
 from watchkeeper.web.http.problem_details import Refusal, not_found
 from watchkeeper.web.planning.links import links

@@ -21,7 +21,7 @@ from watchkeeper.model.observation import Condition, Deadline, Facts, Level, Obs
 from watchkeeper.model.units import DAY_S, format_duration, format_size
 from watchkeeper.privileged.commands import Result
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.host import mounts
+from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.storage.btrfs import space as btrfs_space
 from watchkeeper.probes.storage.btrfs import sysfs as btrfs_sysfs
 from watchkeeper.probes.storage.btrfs.sysfs import SYSFS, Btrfs

@@ -1,0 +1,69 @@
+"""What depends on what, as the operator says it and as names say it."""
+
+from watchkeeper.alerting.correlation.dependencies import Dependencies
+
+
+def house() -> Dependencies:
+    """Services in guests, guests on a pool, a probe of a page that needs the router."""
+    ties = Dependencies({"guests": ("pool skerry",), "hub-page": ("router",), "tide-log": ("guest ringing-db",)})
+    for subject, probe in {
+        "pool skerry": "zfs",
+        "guest hide-hub": "guests",
+        "guest ringing-db": "guests",
+        "service hide-hub": "hub-page",
+        "service tide-log": "tide-log",
+        "host router": "router",
+        "unit hide-hub": "units",
+    }.items():
+        ties.place(subject, probe)
+    return ties
+
+
+def test_a_service_depends_on_all_below_it_the_farthest_first() -> None:
+    """The pool beneath the guest that the keeper named."""
+    assert house().dependencies_of("service tide-log") == ("pool skerry", "guest ringing-db")
+
+
+def test_a_service_depends_on_the_guest_of_its_name_by_default() -> None:
+    """And on what the keeper names besides; a unit of the host that is called like a guest does not."""
+    assert house().dependencies_of("service hide-hub") == ("router", "pool skerry", "guest hide-hub")
+    assert house().dependencies_of("unit hide-hub") == ()
+
+
+def test_a_subject_is_named_by_itself_and_by_its_probe() -> None:
+    """Either name may stand in `depends_on`."""
+    assert house().names("host router") == ("host router", "router")
+    assert house().names("what nobody has seen") == ("what nobody has seen", "what nobody has seen")
+
+
+def test_what_depends_on_a_subject_is_found_from_below() -> None:
+    """A pool can say whom it carries."""
+    assert house().dependents_of("pool skerry") == (
+        "guest hide-hub",
+        "guest ringing-db",
+        "service hide-hub",
+        "service tide-log",
+    )
+    ties = house()
+    assert ties.dependents_of("host router") == ("service hide-hub",)
+    assert ties.dependents_of("host router") == ("service hide-hub",)  # answered from what was noted
+    assert house().dependents_of("service hide-hub") == ()
+
+
+def test_a_circle_has_an_end() -> None:
+    """Two that depend on each other are a mistake that hangs nothing."""
+    ties = Dependencies({"one": ("service two",), "two": ("service one",)})
+    ties.place("service one", "one")
+    ties.place("service two", "two")
+    assert ties.dependencies_of("service one") == ("service two",)
+    assert ties.dependencies_of("service two") == ("service one",)
+
+
+def test_a_subject_that_appears_later_counts_from_then_on() -> None:
+    """A guest that is seen for the first time after its service is a tie all the same."""
+    ties = Dependencies()
+    ties.place("service hide-hub", "hub-page")
+    assert ties.dependencies_of("service hide-hub") == ()
+    ties.place("guest hide-hub", "guests")
+    ties.place("guest hide-hub", "guests")
+    assert ties.dependencies_of("service hide-hub") == ("guest hide-hub",)

@@ -1,0 +1,22 @@
+"""Drops that clear what a rise has brought, on lattices whose answer is plain."""
+
+import numpy as np
+import pytest
+
+from watchkeeper.forecast.trends.level_shifts import Rise, clearings
+
+
+def test_a_drop_at_the_very_beginning_clears_nothing() -> None:
+    """No rise is known before it; the rise after it, which ends in a drop, is found with its place and height."""
+    lattice = np.array([12.0, 12, *np.arange(1, 12.25, 0.25), 1, 1, 1, 1])
+    (found,) = clearings(lattice, floor=3.0)
+    assert isinstance(found, Rise)
+    # A drop is placed within two steps, so the peak is that of a neighbour: a quarter less at each.
+    assert found.peak == pytest.approx(12, abs=0.5)
+    assert found.height == pytest.approx(11, abs=0.5)
+    assert abs(found.end - int(np.flatnonzero(lattice == 12)[-1])) <= 2
+
+
+def test_a_level_that_only_drops_is_never_cleared() -> None:
+    """What was there at the beginning went away at once and nothing came after it."""
+    assert clearings(np.array([9.0, 9, 1, 1, 1, 1, 1, 1]), floor=3.0) == ()

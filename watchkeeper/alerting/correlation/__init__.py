@@ -1,0 +1,1 @@
+"""Alerts that belong together: causes, groups, floods. Pure."""

@@ -1,0 +1,1 @@
+"""Commands that show alerts or act on one."""

@@ -1,0 +1,1 @@
+"""Commands that propose, check or try a configuration."""

@@ -1,0 +1,1 @@
+"""Commands that copy the database or replace it."""

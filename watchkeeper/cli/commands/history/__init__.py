@@ -1,0 +1,1 @@
+"""Commands that read the recorded history, or write a note into it."""

@@ -1,0 +1,1 @@
+"""Commands that answer a question before a change; they change nothing."""

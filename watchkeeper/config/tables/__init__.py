@@ -1,0 +1,1 @@
+"""Tables of the configuration that are neither probes nor notifiers."""

@@ -1,0 +1,1 @@
+"""Finders of pools, disks and snapshots."""

@@ -1,0 +1,1 @@
+"""What is gathered before a change and after it."""

@@ -1,0 +1,1 @@
+"""What is read about file systems, pools and what they are stored on, for planning."""

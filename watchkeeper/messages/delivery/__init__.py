@@ -1,0 +1,1 @@
+"""To whom a message goes and when. Pure."""

@@ -1,14 +1,18 @@
 """The evaluation of one series, from observations to moves."""
 
+import random
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
 from tests.support.solo import Outcome, Solo
+from watchkeeper.alerting import evaluator
 from watchkeeper.alerting.missing_data import GONE
-from watchkeeper.alerting.rules import NotAnsweringRule, Rules
+from watchkeeper.alerting.rules import FullRule, NotAnsweringRule, Rules
 from watchkeeper.model.alert import CONCERN, Alert, Concern, NotificationKind, Priority, State
+from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
@@ -106,7 +110,120 @@ def test_a_forecast_is_kept_until_the_next_sample() -> None:
     judged.judge(START + SECOND)
     assert judged.forecast is kept
     judged.take(Level(KEY, 1, 2), START + MINUTE)
-    assert judged.forecast is None
+    judged.judge(START + MINUTE)
+    assert judged.forecast is not kept, "the first samples are too few for a forecast: each may be enough"
+
+
+def calm(limits: Rules = AFTER_A_MINUTE) -> Solo:
+    """A level that has not moved for half an hour, and has just been forecast."""
+    judged = Solo(KEY, Kind.LEVEL, 60.0, limits)
+    for minute in range(31):
+        judged.take(Level(KEY, 50.0, 100.0), START - (30 - minute) * MINUTE)
+    judged.judge(START)
+    return judged
+
+
+def forecast_again(judged: Solo, seen: Level, at: datetime) -> bool:
+    """Whether a sample has a forecast of its own."""
+    known = judged.forecast
+    judged.take(seen, at)
+    judged.judge(at)
+    return judged.forecast is not known
+
+
+def test_the_forecast_of_a_level_that_hardly_moves_holds_for_five_minutes() -> None:
+    """A forecast is the most expensive part of a sample, and this one has not changed."""
+    judged = calm()
+    for minute in range(1, 5):
+        assert not forecast_again(judged, Level(KEY, 50.0 + 1e-4 * minute, 100.0), START + minute * MINUTE)
+    assert forecast_again(judged, Level(KEY, 50.0, 100.0), START + 5 * MINUTE)
+    assert not forecast_again(judged, Level(KEY, 50.0, 100.0), START + 6 * MINUTE)
+
+
+def test_a_review_forecasts_again_when_the_forecast_is_too_old() -> None:
+    """Once: the newest sample is in it then."""
+    judged = calm()
+    known = judged.forecast
+    assert not forecast_again(judged, Level(KEY, 50.0, 100.0), START + 4 * MINUTE)
+    judged.judge(START + 5 * MINUTE)
+    assert judged.forecast is not known
+    known = judged.forecast
+    judged.judge(START + HOUR)
+    assert judged.forecast is known
+
+
+def test_a_level_that_moves_is_forecast_at_once() -> None:
+    """Up, down, or with another capacity; 30 days are the widest limit, so 1/8640 of what is free is a move."""
+    for seen in (Level(KEY, 50.006, 100.0), Level(KEY, 49.994, 100.0), Level(KEY, 50.0, 101.0)):
+        assert forecast_again(calm(), seen, START + SECOND), seen
+    assert not forecast_again(calm(), Level(KEY, 50.005, 100.0), START + SECOND)
+
+
+def test_narrower_limits_allow_larger_moves() -> None:
+    """Without a caution, seven days are the widest limit; where nothing can be raised, any move waits."""
+    week = Rules(full=FullRule(caution_s=None))
+    assert not forecast_again(calm(week), Level(KEY, 50.02, 100.0), START + SECOND)
+    assert forecast_again(calm(week), Level(KEY, 50.03, 100.0), START + SECOND)
+    nothing = Rules(full=FullRule(caution_s=None, warning_s=None, alarm_s=None))
+    assert not forecast_again(calm(nothing), Level(KEY, 99.0, 100.0), START + SECOND)
+
+
+def test_a_forecast_is_not_used_before_it_was_made() -> None:
+    """After the clock was set back."""
+    assert forecast_again(calm(), Level(KEY, 50.0, 100.0), START - SECOND)
+
+
+def test_an_active_alert_is_judged_by_each_sample() -> None:
+    """It must neither last longer nor become more urgent later because the level hardly moved."""
+    judged = calm()
+    at = START + SECOND
+    judged.take(Level(KEY, 100.0, 100.0), at)
+    assert judged.judge(at).transitions[0].after.priority is Priority.ALARM
+    assert forecast_again(judged, Level(KEY, 100.0, 100.0), at + SECOND)
+
+
+def test_nothing_is_raised_by_a_forecast_without_the_newest_sample(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While time passes, an older forecast comes within a limit; the newest sample says that the end is farther."""
+    judged, day_s = calm(), DAY.total_seconds()
+
+    def likely_in(days: float) -> None:
+        def made(_: object, now_s: float) -> Forecast:
+            likely_s = now_s + days * day_s
+            return Forecast(now_s, 50.0, 100.0, likely_s - day_s, likely_s, likely_s + day_s)
+
+        monkeypatch.setattr("watchkeeper.alerting.evaluator.exhaustion.forecast", made)
+
+    likely_in(30 + 1 / 1440)
+    assert forecast_again(judged, Level(KEY, 51.0, 100.0), START + MINUTE)
+    likely_in(31)
+    judged.forecast = replace(judged.forecast, used=51.0) if judged.forecast else None
+    judged.take(Level(KEY, 51.0, 100.0), START + 3 * MINUTE)
+    assert judged.judge(START + 3 * MINUTE).finding(Concern.FULL).priority is None
+    assert judged.forecast is not None
+    assert judged.forecast.likely_s == (START + 3 * MINUTE + 31 * DAY).timestamp()
+
+
+@pytest.mark.parametrize("gib_a_day", [6.0, 200.0])
+def test_a_growth_is_raised_as_soon_as_if_each_sample_were_forecast(
+    gib_a_day: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """100 GiB with 12 free begin to grow after a quiet day: the same priorities, at most five minutes later."""
+
+    def raises() -> list[tuple[Priority | None, datetime]]:
+        judged, found, noise = watch(Kind.LEVEL), [], random.Random(7)
+        for minute in range(0, 2 * 1440, 2):
+            grown = max(minute - 1440, 0) / 1440 * gib_a_day
+            at = START + minute * MINUTE
+            judged.take(Level(KEY, min(88 + grown + noise.gauss(0, 1e-4), 100.0), 100.0), at)
+            found += [(m.after.priority, at) for m in judged.judge(at).transitions if m.notification]
+        return found
+
+    held = raises()
+    assert held
+    monkeypatch.setattr(evaluator, "FORECAST_S", 0.0)
+    exact = raises()
+    assert [priority for priority, _ in held] == [priority for priority, _ in exact]
+    assert all(abs(ours - theirs) <= 5 * MINUTE for (_, ours), (_, theirs) in zip(held, exact, strict=True))
 
 
 def test_three_missed_samples_are_an_alert_of_their_own() -> None:

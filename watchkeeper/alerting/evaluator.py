@@ -20,12 +20,16 @@ from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.unusual_growth import with_unusual_growth
 from watchkeeper.model.alert import CONCERN, Alert, Concern, State
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.model.units import HOUR_S
 
 CONCERNS = {kind: (concern, Concern.NOT_REPORTING) for kind, concern in CONCERN.items()}
 """The concerns that a series of each kind can raise."""
+
+FORECAST_S = 300.0
+"""How long the forecast of a level that hardly moves is used, while nothing calls for an alert. A level whose present
+pace fills it within the rule's widest limit moves farther in this time, and is forecast as soon as it has."""
 
 
 class SeriesEvaluator:
@@ -35,6 +39,7 @@ class SeriesEvaluator:
         "_absence",
         "_book",
         "_looked",
+        "_outdated",
         "_was_bad",
         "bad_since",
         "concerns",
@@ -66,7 +71,7 @@ class SeriesEvaluator:
         self.bad_since: datetime | None = None
         self.gone = False
         self._absence: Absence | None = None
-        self._looked, self._book = False, book
+        self._looked, self._outdated, self._book = False, False, book
         self._was_bad: tuple[datetime, datetime] | None = None
 
     @property
@@ -82,7 +87,7 @@ class SeriesEvaluator:
         match seen:
             case Level():
                 self.history.add(at.timestamp(), seen.used, seen.capacity)
-                self.forecast = None
+                self._outdated = True
                 self._note(good=seen.used < seen.capacity, at=at)
             case Answer():
                 self._note(good=seen.answered, at=at)
@@ -190,6 +195,27 @@ class SeriesEvaluator:
             return (*found, missing)
         return found  # a restored alert must not end only because no sample has been missed since the restart
 
+    def _judge_level(self, seen: Level, now: datetime, range_width: float) -> Finding:
+        """The finding for a level. A forecast is valid until the next sample, or longer (_holds): a later evaluation
+        uses the same forecast at a later time. What raises an alert is always made from the newest sample.
+        """
+        standing, limits = self._book.priority_of(self.key, Concern.FULL), self.rules.full
+        known = self.forecast
+        if known is not None and (not self._outdated or (standing is None and self._holds(known, seen, now))):
+            found = rules.judge_full(self.key, known, now, limits, standing, self.bad_since)
+            if not self._outdated or found.priority is None:
+                return found
+        self.forecast, self._outdated = self._forecast(now, range_width), False
+        return rules.judge_full(self.key, self.forecast, now, limits, standing, self.bad_since)
+
+    def _holds(self, known: Forecast, seen: Level, now: datetime) -> bool:
+        """Return whether a forecast holds after this sample too: it is recent, and the level has hardly moved."""
+        if known.no_end is NoEnd.TOO_FEW or known.capacity != seen.capacity:
+            return False
+        moved, free = abs(seen.used - known.used), known.capacity - known.used
+        slow = moved * self.rules.full.widest_s <= free * FORECAST_S
+        return slow and 0 <= now.timestamp() - known.at_s < FORECAST_S
+
     def _forecast(self, now: datetime, range_width: float) -> Forecast:
         found = exhaustion.forecast(self.history, now.timestamp())
         return calibration.adjusted(with_unusual_growth(found, self.history), range_width)
@@ -197,10 +223,7 @@ class SeriesEvaluator:
     def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime, range_width: float) -> Finding:
         match seen:
             case Level():
-                # A forecast is valid until the next sample: a later evaluation uses the same forecast at a later time.
-                self.forecast = self.forecast or self._forecast(now, range_width)
-                standing = self._book.priority_of(self.key, Concern.FULL)
-                return rules.judge_full(self.key, self.forecast, now, self.rules.full, standing, self.bad_since)
+                return self._judge_level(seen, now, range_width)
             case Deadline():
                 return rules.judge_overdue(seen, first_at, now, self.rules.overdue)
             case Answer():

@@ -32,6 +32,12 @@ class FullRule:
     min_history: float = 0.95
     delays: Delays = Delays(on_delay_s=0.0, off_delay_s=3 * HOUR_S)
 
+    @property
+    def widest_s(self) -> float:
+        """The time left from which on it may raise anything; 0 if it never does."""
+        limits = [each for each in (self.caution_s, self.warning_s, self.alarm_s) if each is not None]
+        return max(limits, default=0.0)
+
 
 @dataclass(frozen=True, slots=True)
 class OverdueRule:

@@ -334,7 +334,7 @@ async def test_hostile_text_is_only_text(
     store: Store, subject: str, quantity: str, written: EventLine, told: Finding
 ) -> None:
     """Quotes, NUL, line breaks and broken names come back as they went in, in every column."""
-    key = SeriesKey(subject, quantity)
+    key, told = SeriesKey(subject, quantity), replace(told, at=START)
     sent = replace(delivery(), notifier=subject, trouble=quantity)
     sent = replace(sent, message=replace(sent.message, thread=quantity, headline=subject))
     await store.commit(

@@ -1,6 +1,6 @@
 """What a rule found about one concern of one series at one moment."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from watchkeeper.model.alert import Concern, Priority
@@ -33,3 +33,32 @@ class Finding:
     forecast: Forecast | None = None
     began_at: datetime | None = None
     over_at: datetime | None = None
+
+    def as_of(self, at: datetime) -> "Finding":
+        """The same finding, made at another time: what is due so long after the newest sample has moved with it."""
+        due = self.ends_at
+        if due is not None and self._is_due_after_sample:
+            due += at - self.at
+        return replace(self, at=at, ends_at=due)
+
+    def repeats(self, earlier: "Finding") -> bool:
+        """Return whether it equals `earlier.as_of(self.at)`, in a fifth of the time."""
+        return (
+            self.priority is earlier.priority
+            and self.reason == earlier.reason
+            and self.concern is earlier.concern
+            and self.key == earlier.key
+            and self.forecast == earlier.forecast
+            and (self.since, self.began_at, self.over_at) == (earlier.since, earlier.began_at, earlier.over_at)
+            and (self.earliest_at, self.latest_at) == (earlier.earliest_at, earlier.latest_at)
+            and (self.ends_at == earlier.ends_at if not self._is_due_after_sample else self._moved_with(earlier))
+        )
+
+    @property
+    def _is_due_after_sample(self) -> bool:
+        return self.concern is Concern.NOT_REPORTING and self.priority is None
+
+    def _moved_with(self, earlier: "Finding") -> bool:
+        if self.ends_at is None or earlier.ends_at is None:
+            return self.ends_at is earlier.ends_at
+        return self.ends_at - self.at == earlier.ends_at - earlier.at

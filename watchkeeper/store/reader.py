@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from watchkeeper.errors import StoreDamaged
-from watchkeeper.model.alert import Alert
+from watchkeeper.model.alert import CONCERN, Alert, Concern
 from watchkeeper.model.availability import Piece
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
@@ -51,6 +51,11 @@ _OLDEST = (
     ("SELECT min((SELECT min(at_ms) FROM samples WHERE series = id AND at_ms >= 0)) FROM series", 1),
     ("SELECT min((SELECT min(stretch) FROM hours WHERE series = id AND stretch >= 0)) FROM series", HOUR_MS),
 )
+
+_NEWEST = "SELECT key, kind, at_us FROM series JOIN latest ON series = id"
+
+_CONCERNS = {kind.value: (concern.value, Concern.NOT_REPORTING.value) for kind, concern in CONCERN.items()}
+"""The concerns of a series, by its kind, as they are stored."""
 
 LARGEST = 2**63 - 1
 """SQLite's largest integer; a larger id or limit, as a URL may contain one, means the same."""
@@ -109,8 +114,20 @@ class Reader:
         ]
 
     def findings(self) -> Sequence[Finding]:
-        """The newest finding of every concern; one that cannot be read is left out until it is replaced."""
-        return [found for _, found in self._good(checked_rows.FINDING_FORM, "ORDER BY id")]
+        """The newest finding of every concern; one that cannot be read is left out until it is replaced.
+
+        One that newer samples of its series have confirmed is as old as the newest of them: the writer stores a finding
+        only when it has changed.
+        """
+        confirmed_us = dict[tuple[str, str], int]()
+        for key, kind, at_us in self._rows(_NEWEST):
+            confirmed_us |= {(key, concern): at_us for concern in _CONCERNS.get(kind, ())}
+        found = self._good(checked_rows.FINDING_FORM, "ORDER BY id")
+        return [self._confirmed(each, confirmed_us.get(row[1:3])) for row, each in found]
+
+    def _confirmed(self, found: Finding, at_us: int | None) -> Finding:
+        at = None if at_us is None else self._instant(at_us)
+        return found if at is None or at <= found.at else found.as_of(at)
 
     def alerts(self) -> Sequence[Alert]:
         """Every alert that is not in its initial state; one that cannot be read is left out until it is replaced."""

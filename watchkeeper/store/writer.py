@@ -11,7 +11,8 @@ from itertools import islice
 from typing import assert_never
 
 from watchkeeper.clock import Clock
-from watchkeeper.model.alert import Alert
+from watchkeeper.model.alert import Alert, Concern
+from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Commit, Delivery, EventLine, Quarantined, Seen
@@ -66,14 +67,16 @@ class Writer:
         """conn: a connection of open_writing(), used in this thread only."""
         self._conn = conn
         self._known: dict[SeriesKey, tuple[int, Described]] = {}
+        self._found: dict[tuple[SeriesKey, Concern], Finding] = {}
         self._samples: list[tuple[int, int, float | None, float | None]] = []
         self._latest: list[tuple[int, int, str, int]] = []
         self._alive_at: datetime | None = None
         self._events_from_us: int | None = None
 
     def forget(self) -> None:
-        """Drop cached numbers after a rollback: numbers assigned in that transaction are not in the database."""
+        """Drop what is cached after a rollback: what that transaction wrote is not in the database."""
         self._known.clear()
+        self._found.clear()
         self._events_from_us = None
         self._done()
 
@@ -102,9 +105,9 @@ class Writer:
     def commit(self, commit: Commit) -> None:
         """Write all of a unit of work. Raises StoreError for what cannot be stored, sqlite3.Error."""
         seen_at = self._write_seen(commit.seen)
-        if commit.findings:
-            texts = FINDING.dumps_each(commit.findings)
-            found = [(key_column(f.key), f.concern.value, text) for f, text in zip(commit.findings, texts, strict=True)]
+        if findings := self._new_findings(commit):
+            texts = FINDING.dumps_each(findings)
+            found = [(key_column(f.key), f.concern.value, text) for f, text in zip(findings, texts, strict=True)]
             self._conn.executemany(_FINDING, checked_rows.with_checksums(found))
         for alert in commit.alerts:
             self._write_alert(alert)
@@ -130,6 +133,7 @@ class Writer:
         self._events_from_us = None
         if step.gone:
             self._known.clear()
+            self._found.clear()
         return step
 
     def set_aside(self, damages: Sequence[Damage], at: datetime) -> Sequence[Quarantined]:
@@ -137,6 +141,7 @@ class Writer:
         self.flush()
         moved = quarantine.set_aside(self._conn, damages, at)
         self._known.clear()
+        self._found.clear()
         self._events_from_us = None
         return moved
 
@@ -187,6 +192,19 @@ class Writer:
     def write_line(self, line: EventLine) -> None:
         """Append to the event log."""
         event_lines.append(self._conn, line)
+
+    def _new_findings(self, commit: Commit) -> list[Finding]:
+        """The findings that are not stored yet. One that is the same as at the sample before is as old as the newest
+        sample of its series, which is stored in any case: so the reader knows its time (Reader.findings).
+        """
+        new, seen = [], {each.observation.key for each in commit.seen}
+        for each in commit.findings:
+            place = each.key, each.concern
+            stored = self._found.get(place)
+            if stored is None or each.key not in seen or each.at < stored.at or not each.repeats(stored):
+                self._found[place] = each
+                new.append(each)
+        return new
 
     def _write_seen(self, seen: tuple[Seen, ...]) -> datetime | None:
         """Gather what was seen; returns its newest instant."""

@@ -100,7 +100,7 @@ async def station(tmp_path: Path) -> AsyncIterator[Station]:
     clock, pool, letterbox = HandClock(), Pool(), Letterbox()
     store = await Store.open(tmp_path / "watch.db")
     outbox = Outbox(store, [letterbox], clock)
-    pipeline = Pipeline(PipelineState(store, outbox, clock, "gannet", UTC))
+    pipeline = Pipeline(PipelineState(store, outbox, clock, "gannet", UTC, gather_s=3600.0))
     runner = Runner(pipeline, [ScheduledProbe("pool", 3_600.0, pool, Rules())])
     schedule = Scheduler(clock)
     schedule.every("pool", 3_600.0, partial(runner.run, "pool"))
@@ -151,10 +151,15 @@ async def test_note(station: Station) -> None:
 
 
 async def test_run_now(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A run that was asked for is a run like any other: its failure is told, and a slow one is not waited for."""
+    """A run that was asked for is a run like any other: its failure is told, and a slow one is not waited for.
+
+    What it has found is stored when it says so: the page that is shown next reads the store.
+    """
     before = station.pool.runs
     assert station.hand.probes == ("pool",)
+    asked_at = datetime.now(UTC)
     assert await station.hand.run_now("pool") == "pool ran."
+    assert max(seen.at for seen in await station.store.latest()) > asked_at
     assert station.pool.runs == before + 1
     station.pool.error = ProbeError("no such pool")
     assert await station.hand.run_now("pool") == "pool ran, but failed: no such pool"

@@ -8,11 +8,13 @@ from datetime import UTC
 import pytest
 
 from tests.support.house import MINUTE, START, Desk, House, Shelf, watched
+from tests.support.waiting import until
 from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.correlation.group_alerts import DATABASE
 from watchkeeper.errors import StoreFull
 from watchkeeper.messages.build import noted
 from watchkeeper.model.alert import Alert, Concern, Priority, State
+from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, SeriesKey
 from watchkeeper.model.records import Commit, Delivery, Entry, EventLine, Seen
 from watchkeeper.runtime.unit_of_work import Notifications, UnitOfWork
@@ -26,10 +28,10 @@ LINE = EventLine(START, Entry.NOTE, "swept the hide")
 class Rig:
     """A buffer with everything that it writes to."""
 
-    def __init__(self, store: Shelf | None = None) -> None:
+    def __init__(self, store: Shelf | None = None, gather_s: float = 0.0) -> None:
         self.store, self.desk, self.book = store or Shelf(), Desk(), AlertBook()
         notifications = Notifications(self.desk, "gannet", UTC)
-        self.buffer = WriteBuffer(self.store, self.desk, notifications, self.book)
+        self.buffer = WriteBuffer(self.store, self.desk, notifications, self.book, gather_s)
 
     def delivery(self, text: str) -> Delivery:
         """A message for the one notifier."""
@@ -56,6 +58,71 @@ async def test_alerts_that_changed_are_in_the_unit_that_is_written() -> None:
     assert rig.store.commits == [Commit((SEEN,), alerts=(alert,))]
     await rig.buffer.write(UnitOfWork(), START)
     assert rig.store.commits[-1] == Commit()
+
+
+def sample(minute: int) -> tuple[Seen, Finding]:
+    """One sample with its finding."""
+    at = START + minute * MINUTE
+    return replace(SEEN, at=at), Finding(HUB, Concern.NOT_ANSWERING, at, None)
+
+
+def unit(minute: int) -> UnitOfWork:
+    """A unit of work that changes no alert."""
+    seen, found = sample(minute)
+    made = UnitOfWork(seen=[seen])
+    made.found([found])
+    return made
+
+
+async def test_samples_wait_for_others_and_share_a_commit() -> None:
+    """In their order, with the newest finding, and without a second commit when nothing more has come."""
+    rig = Rig(gather_s=0.05)
+    for minute in range(3):
+        await rig.buffer.write(unit(minute), START + minute * MINUTE)
+    assert rig.store.commits == []
+    await asyncio.to_thread(until, "the commit", lambda: rig.store.commits)
+    await asyncio.sleep(0.1)
+    assert rig.store.commits == [Commit(tuple(sample(n)[0] for n in range(3)), (sample(2)[1],))]
+    await rig.buffer.write(unit(3), START + 3 * MINUTE)
+    await asyncio.to_thread(until, "the second commit", lambda: len(rig.store.commits) == 2)
+
+
+async def test_what_changes_an_alert_does_not_wait_and_takes_samples_along() -> None:
+    """The order of what happened stays, and a message is never later because of the samples."""
+    rig = Rig(gather_s=3600.0)
+    await rig.buffer.write(unit(0), START)
+    later = unit(1)
+    later.events.append(LINE)
+    await rig.buffer.write(later, START + MINUTE)
+    assert rig.store.commits == [Commit((sample(0)[0], sample(1)[0]), (sample(1)[1],), events=(LINE,))]
+    await rig.buffer.flush()
+    assert len(rig.store.commits) == 1
+
+
+async def test_a_flush_writes_what_waits_at_once() -> None:
+    """For somebody who looks now; nothing is left for the timer."""
+    rig = Rig(gather_s=0.05)
+    await rig.buffer.flush()
+    assert rig.store.commits == []
+    await rig.buffer.write(unit(0), START)
+    await rig.buffer.flush()
+    assert len(rig.store.commits) == 1
+    await asyncio.sleep(0.1)
+    assert len(rig.store.commits) == 1
+
+
+async def test_samples_that_waited_for_a_full_database_are_reported_as_lost() -> None:
+    """The trouble is found when they are written; from then on nothing waits until it is over."""
+    rig = Rig(gather_s=3600.0)
+    rig.store.fill()
+    await rig.buffer.write(unit(0), START)
+    assert rig.buffer.trouble == ""
+    await rig.buffer.flush()
+    assert "free some space" in rig.buffer.trouble
+    rig.store.free()
+    await rig.buffer.write(unit(1), START + MINUTE)
+    assert rig.store.commits[0].seen == (sample(1)[0],)
+    assert [line.details.get("missing since") for line in rig.store.events][-1] == START.isoformat()
 
 
 async def test_trouble_is_logged_once_and_its_end_too(caplog: pytest.LogCaptureFixture) -> None:

@@ -87,6 +87,7 @@ class DaemonActions:
             await asyncio.wait_for(asyncio.shield(self._schedule.now(label)), PATIENCE_S)
         except TimeoutError:
             return f"{label} has been started; it is still running."
+        await self._runner.pipeline.state.buffer.flush()  # the page that is shown next reads the store
         entry = self._runner.pipeline.state.registry.get(probe.own_key)
         own = entry.evaluator.latest if entry is not None else None
         if isinstance(own, Condition) and not own.ok:

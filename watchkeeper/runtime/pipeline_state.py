@@ -22,13 +22,18 @@ from watchkeeper.runtime.write_buffer import WriteBuffer
 class PipelineState:
     """Alerts, series and what is not written yet; and the daemon's report of its own health."""
 
-    def __init__(self, store: WriteStore, outbox: OutboxPort, clock: Clock, host: str, zone: tzinfo) -> None:
-        """host: the monitored host's name in messages. zone: the operator's time zone, for the times in messages."""
+    def __init__(
+        self, store: WriteStore, outbox: OutboxPort, clock: Clock, host: str, zone: tzinfo, gather_s: float = 0.0
+    ) -> None:
+        """host: the monitored host's name in messages. zone: the operator's time zone, for the times in messages.
+
+        gather_s: how long samples that change no alert wait for others, to share a commit.
+        """
         self.clock = clock
         self.book = AlertBook()
         self.registry = SeriesRegistry(self.book)
         self.notifications = Notifications(outbox, host, zone)
-        self.buffer = WriteBuffer(store, outbox, self.notifications, self.book)
+        self.buffer = WriteBuffer(store, outbox, self.notifications, self.book, gather_s)
         self.forecasts = ForecastRecord()
         self.timer, self.orphan_wait = EvaluationTimer(), OrphanWait()
         self.reasons = DecisionLog.wanted()

@@ -101,6 +101,12 @@ class UnitOfWork:
         """Add alerts in their current state."""
         self.alerts.update({(alert.key, alert.concern): alert for alert in alerts})
 
+    def precede(self, later: "UnitOfWork") -> None:
+        """Add this unit's samples, findings and forecasts to a later one that is committed with it."""
+        later.seen[:0] = self.seen
+        later.findings = self.findings | later.findings
+        later.forecasts = self.forecasts | later.forecasts
+
     def commit(self) -> Commit:
         """The commit with everything collected."""
         return Commit(

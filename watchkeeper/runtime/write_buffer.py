@@ -4,6 +4,8 @@ While the database cannot be written, only samples and the reasons of decisions 
 wait in memory, messages go to the outbox, which sends them from there, and an alert about the database itself notifies
 the operator. When there is space again everything is written, with the gap recorded in the event log.
 
+Samples that change no alert wait for a short time, so that several share a commit; what changes one takes them along.
+
 No message leaves before its text and its alert's state are on the disk: in the database, or else in the file that is
 kept for that (store/recovery/kept_aside.py). So the next run continues each thread, and gives no id again. Where
 neither can be written, the message leaves under an id that no other run gives. Not here: what is reported (pipeline.py,
@@ -15,7 +17,7 @@ import logging
 import secrets
 from collections.abc import Iterable
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 
 from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.correlation.group_alerts import DATABASE, OWN
@@ -35,8 +37,21 @@ log = logging.getLogger(__name__)
 class WriteBuffer:
     """Writes units of work, in order where order matters."""
 
-    def __init__(self, store: WriteStore, outbox: OutboxPort, notifications: Notifications, book: AlertBook) -> None:
-        """outbox: sends what the store has no space for. book: all alerts."""
+    def __init__(
+        self,
+        store: WriteStore,
+        outbox: OutboxPort,
+        notifications: Notifications,
+        book: AlertBook,
+        gather_s: float = 0.0,
+    ) -> None:
+        """outbox: sends what the store has no space for. book: all alerts.
+
+        gather_s: how long samples that change no alert wait for others, to share a commit; 0: not at all.
+        """
+        self._gather_s, self._gathered, self._gathered_at = gather_s, UnitOfWork(), datetime.max.replace(tzinfo=UTC)
+        self._flush_timer: asyncio.TimerHandle | None = None
+        self._flushing: asyncio.Task[None] | None = None
         self._store, self._outbox, self._notifications, self._book = store, outbox, notifications, book
         self._kept = UnitOfWork()
         self._run = secrets.token_hex(4)
@@ -77,18 +92,44 @@ class WriteBuffer:
         """
         unit.collect(self._book.collect_changed())
         if not unit.lasting and not self.must_write:
-            await self._commit(unit, now)
+            if self._gather_s > 0:
+                self._gather(unit, now)
+            else:
+                await self._commit(unit, now)
             return
         # One at a time: a message that had to be kept must not be overtaken by the next one of its alert.
         async with self._writing:
             had_kept = self.held_back > 0
-            if not await self._commit(self._with_kept(unit), now, with_kept=had_kept):
+            if not await self._commit(self._with_kept(self._with_gathered(unit)), now, with_kept=had_kept):
                 return
             if (back := self._back(now)).lasting:
                 await self._commit(back, now)
             if had_kept and not self._kept.lasting:
                 await self._store.keep_aside(Commit(deliveries=tuple(self._outbox.held)))
                 self._given.clear()
+
+    def _gather(self, unit: UnitOfWork, now: datetime) -> None:
+        """Keep a unit until others have come; what is lost in a crash is this time's samples at most."""
+        self._gathered, self._gathered_at = self._with_gathered(unit), now
+        self._flush_timer = self._flush_timer or asyncio.get_running_loop().call_later(self._gather_s, self._flush_soon)
+
+    def _with_gathered(self, unit: UnitOfWork) -> UnitOfWork:
+        """The unit appended to what was gathered."""
+        gathered, self._gathered = self._gathered, UnitOfWork()
+        gathered.precede(unit)
+        return unit
+
+    def _flush_soon(self) -> None:
+        self._flushing = asyncio.ensure_future(self.flush())
+
+    async def flush(self) -> None:
+        """Write what was gathered now."""
+        if self._flush_timer is not None:
+            self._flush_timer.cancel()
+            self._flush_timer = None
+        unit = self._with_gathered(UnitOfWork())
+        if unit.seen or unit.findings:
+            await self._commit(unit, self._gathered_at)
 
     def _with_kept(self, unit: UnitOfWork) -> UnitOfWork:
         """The unit appended to what waits. Units come in their order, so its alerts are the newer ones."""

@@ -19,7 +19,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.config import loading
 from watchkeeper.errors import WatchkeeperError
 from watchkeeper.privileged.protocol import HelperError, parse_reply
-from watchkeeper.probes.guests import qmp
+from watchkeeper.probes.guests import agent, qmp
 from watchkeeper.probes.programs import output
 from watchkeeper.probes.services import dns_message, mail_queue
 from watchkeeper.probes.services.dns_message import BadAnswer, Question
@@ -58,6 +58,7 @@ PARSERS: dict[str, Parser] = {
     "dns": lambda given: dns_message.read(given, QUESTION),
     "certificate": read_certificate,
     "guest-monitor": qmp.read_printed,
+    "guest-agent": agent.read_printed,
     "smart": text(lambda given: smart._read("/dev/vda", given, 0)),
     "mail-queue": text(mail_queue.read_queue),
     "lvm-volumes": text(lvm.read_volumes),

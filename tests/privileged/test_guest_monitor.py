@@ -19,7 +19,7 @@ from tests.probes.monitors import monitor, replies
 from tests.support.needs import need
 from watchkeeper.privileged import commands
 from watchkeeper.privileged import guest_monitor as roots
-from watchkeeper.probes.guests.qmp import Guest, NotMonitor, read_printed
+from watchkeeper.probes.guests.qmp import Channel, Guest, NotMonitor, read_printed
 
 
 @pytest.fixture
@@ -96,7 +96,9 @@ async def test_a_real_guest_through_the_list(folder: Path, monkeypatch: pytest.M
     async with machine(folder / "hub.qmp", "hide-hub", "-S"):
         (result,) = await asyncio.to_thread(commands.collect, "guests")
     assert result.target == f"{folder}/hub.qmp"
-    assert read_printed(result.ran.stdout) == Guest("hide-hub", "prelaunch", (), 64 * 2**20, vcpus=1)
+    assert read_printed(result.ran.stdout) == Guest(
+        "hide-hub", "prelaunch", (), 64 * 2**20, vcpus=1, channels=(Channel(f"{folder}/hub.qmp", open=True),)
+    )
 
 
 def test_only_sockets(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -30,6 +30,7 @@ def replies(
     state: str = "running",
     drives: list[dict[str, Any]] | None = None,
     memory_bytes: int = 64 * MIB,
+    channels: list[dict[str, Any]] | None = None,
 ) -> dict[str, Any]:
     """Question -> what a QEMU 7.2 without a balloon replies."""
     return {
@@ -41,6 +42,7 @@ def replies(
         "query-balloon": {"error": {"class": "DeviceNotActive", "desc": "No balloon device has been activated"}},
         "query-cpus-fast": {"return": [{"cpu-index": 0, "thread-id": 7840, "target": "x86_64"}]},
         "query-blockstats": {"return": [counts(each) for each in ([drive()] if drives is None else drives)]},
+        "query-chardev": {"return": channels or []},
     }
 
 

@@ -25,6 +25,7 @@ WORDS: Mapping[str, str] = {
     "clock": "the clock",
     "disk-latency": "latency of the disks",
     "filesystems": "file systems",
+    "guest-agents": "what goes on inside guests",
     "lvm": "LVM volume groups and thin pools",
     "btrfs": "btrfs file systems",
     "mail-queue": "the queue of the local mail server",

@@ -43,7 +43,7 @@ FINDERS = (
     Finder("Layers of storage", disks.find_layers, ("mapped-devices",)),
     Finder("Risks of the storage", disks.find_risks, ("storage-risks",)),
     Finder("Latency of the disks", disks.find_latency, ("disk-latency",)),
-    Finder("Guests", guests.find, ("guests",)),
+    Finder("Guests", guests.find, ("guests", "guest-agents")),
     Finder("Units and timers of systemd", units.find, ("units", "services", "timers")),
     Finder("Units of users", jobs.find_user_units, ("user-units",)),
     Finder("Local mail", jobs.find_mail, ("mail-queue",)),

@@ -141,6 +141,10 @@ CONDITIONS = {
         "not extended when it fills",
         "extended or no longer overcommitted",
     ),
+    "boot": ("has booted", "has not finished booting", "has finished booting"),
+    "clock": ("has the right time", "has the wrong time", "has the right time again"),
+    "network": ("has a network address", "has no network address", "has a network address again"),
+    "trimmed space": ("gives back freed space", "has not given back freed space", "has given back freed space"),
     "rate": ("at a normal rate", "unusually frequent", "at a normal rate again"),
 }
 """OK, faulty and OK again, for the quantities with their own words; the subject goes before it."""

@@ -25,6 +25,9 @@ MONITORS = Path("/etc/watchkeeper/guest-monitors")
 """One path pattern per line, such as /run/guests/*.qmp. The file is root's, like this program: no caller names a
 socket."""
 
+AGENTS = Path("/etc/watchkeeper/guest-agents")
+"""The same for the sockets of the agents inside guests, such as /run/guests/*.agent."""
+
 LINGER = Path("/var/lib/systemd/linger")
 
 PATTERNS_LIMIT = 64 * 1024
@@ -129,15 +132,25 @@ def _disk(name: str, kind: str) -> Target | None:
 
 
 def monitors() -> Targets:
-    """The guests' QMP monitors: sockets that match the patterns in a file which only root may write."""
+    """The guests' QMP monitors."""
+    return _sockets(MONITORS)
+
+
+def agents() -> Targets:
+    """The sockets of the agents inside guests."""
+    return _sockets(AGENTS)
+
+
+def _sockets(list_file: Path) -> Targets:
+    """The sockets that match the patterns in a file which only root may write."""
     try:
-        with MONITORS.open("r", encoding="utf-8", errors="surrogateescape") as file:
+        with list_file.open("r", encoding="utf-8", errors="surrogateescape") as file:
             status = os.fstat(file.fileno())
             patterns = [line.strip() for line in file.read(PATTERNS_LIMIT).split("\n")]
     except FileNotFoundError:
         return Targets()
     if status.st_uid != 0 or status.st_mode & 0o022:
-        return Targets(failed=Completed(1, b"", f"{MONITORS} must belong to root, with mode 0644".encode()))
+        return Targets(failed=Completed(1, b"", f"{list_file} must belong to root, with mode 0644".encode()))
     found = {path for pattern in patterns if pattern.startswith("/") for path in glob.iglob(pattern)}  # noqa: PTH207  any bytes
     return Targets(tuple(Target(path, (path,)) for path in sorted(found) if _is_socket(path))[:TARGETS_LIMIT])
 
@@ -236,6 +249,11 @@ COMMANDS: dict[str, Entry] = {
         "state of every guest whose monitor is named in root's own file",
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.guest_monitor"),),
         monitors,
+    ),
+    "guest-agents": Entry(
+        "what the agent in each guest reports, if its socket is named in root's own file",
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.guest_agent"),),
+        agents,
     ),
 }
 """Name -> what is run. A caller can send nothing but one of these names."""

@@ -6,12 +6,12 @@ probes/guests/qmp.py.
 """
 
 import json
-import os
 import socket
-import stat
 import sys
 from collections.abc import Mapping
 from typing import Any
+
+from watchkeeper.privileged.guest_sockets import connect
 
 QUESTIONS = (
     "qmp_capabilities",  # must come first: it ends the negotiation and changes nothing
@@ -22,6 +22,7 @@ QUESTIONS = (
     "query-balloon",
     "query-cpus-fast",
     "query-blockstats",
+    "query-chardev",
 )
 """Everything that is ever sent to a guest, by this program and by the daemon."""
 
@@ -63,25 +64,11 @@ class _Lines:
         raise ValueError("the monitor sends events without end and no reply")
 
 
-def _connect(connection: socket.socket, path: str) -> None:
-    """Connect to the socket at this path, and to nothing that a link in its place would lead to.
-
-    The folder's owner could change it after it was checked. Raises OSError, and ValueError for a link or a file.
-    """
-    handle = os.open(path, os.O_PATH | os.O_NOFOLLOW | os.O_CLOEXEC)
-    try:
-        if not stat.S_ISSOCK(os.fstat(handle).st_mode):
-            raise ValueError("it is no socket")
-        connection.connect(f"/proc/self/fd/{handle}")
-    finally:
-        os.close(handle)
-
-
 def ask(path: str) -> dict[str, Mapping[str, Any]]:
     """Map each question to the whole reply. Raises OSError, and ValueError where a reply makes no sense."""
     with socket.socket(socket.AF_UNIX) as connection:
         connection.settimeout(PATIENCE_S)
-        _connect(connection, path)
+        connect(connection, path)
         lines = _Lines(connection)
         if "QMP" not in lines.message():
             raise ValueError("what answers there does not greet as a QMP monitor")

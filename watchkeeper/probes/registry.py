@@ -46,6 +46,7 @@ _MODULES = {
     "dns": BuiltIn("services.dns", "Dns", speed=True),
     "ping": BuiltIn("services.ping", "Ping", speed=True),
     "guests": BuiltIn("guests.guests", "Guests"),
+    "guest-agents": BuiltIn("guests.guest_agents", "GuestAgents"),
     "units": BuiltIn("systemd.units", "Units"),
     "services": BuiltIn("systemd.services", "Services"),
     "user-units": BuiltIn("systemd.user_units", "UserUnits"),

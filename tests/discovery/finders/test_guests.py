@@ -52,6 +52,20 @@ def test_the_forms_of_a_monitor() -> None:
     assert understood("-m", "64").name == ""
 
 
+def test_the_forms_of_an_agents_socket() -> None:
+    """-device virtserialport in both of its forms, with the name of qemu-ga's port; other ports are none for us."""
+    said = understood(
+        "-chardev", "socket,id=a1,path=/run/guests/hide-hub.agent,server=on,wait=off",
+        "-chardev", "socket,id=a2,path=/run/guests/b.agent", "-chardev", "socket,id=s,path=/run/guests/spice",
+        "-device", "virtserialport,chardev=a1,name=org.qemu.guest_agent.0",
+        "-device", '{"driver": "virtserialport", "chardev": "a2", "name": "org.qemu.guest_agent.0"}',
+        "-device", "virtserialport,chardev=s,name=com.example.0", "-device", "{", "-device", "[]",
+        "-device", "virtserialport,chardev=none,name=org.qemu.guest_agent.0",
+    )  # fmt: skip
+    assert said.agents == ("/run/guests/hide-hub.agent", "/run/guests/b.agent")
+    assert said.sockets == ()
+
+
 def test_the_forms_of_a_disk() -> None:
     """-drive, -blockdev in both of its forms, and the old ones; each file once."""
     said = understood(
@@ -153,6 +167,24 @@ def link(host: Host, folder: Path) -> Path:
 def moved(host: Host, root: Path) -> Host:
     """The host with another root."""
     return replace(host, root=root)
+
+
+async def test_guests_with_agents(host: Host) -> None:
+    """The inside of guests that were started with a socket for their agent is proposed, with the monitors beside it."""
+    port = "virtserialport,chardev=a,name=org.qemu.guest_agent.0"
+    async with short_folder() as folder:
+        root = link(host, folder)
+        for pid, name in ((5, "hide-hub"), (6, "tide-log")):
+            socket = f"unix:{folder}/run/guests/{name}.qmp,server=on"
+            channel = f"socket,id=a,path={folder}/run/guests/{name}.agent,server=on"
+            put_process(root, pid, "kvm", "-name", name, "-qmp", socket, "-chardev", channel, "-device", port)
+        async with monitor(folder / "run/guests/hide-hub.qmp", replies("hide-hub")):
+            found = await guests.find(moved(host, root))
+    _, inside = found.proposals
+    assert value_of(inside, "sockets") == (f"{folder}/run/guests/*.agent",)
+    assert value_of(inside, "monitors") == (f"{folder}/run/guests/hide-hub.qmp",)
+    assert inside.about[1] == "- started with a socket for an agent: hide-hub, tide-log"
+    usable(document(inside))
 
 
 async def test_guests_that_are_promised_more_than_there_is(host: Host) -> None:

@@ -23,10 +23,10 @@ from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.model.observation import Condition, Level, Observation
 from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.guests import monitors as guest_monitors
+from watchkeeper.probes.guests import sockets as guest_sockets
 from watchkeeper.probes.guests.guests import GuestsProbe, GuestsSettings, GuestsState, KnownGuest
-from watchkeeper.probes.guests.monitors import find_sockets
 from watchkeeper.probes.guests.qmp import Drive, Guest
+from watchkeeper.probes.guests.sockets import find_sockets
 from watchkeeper.probes.guests.states import STATES, condition_of
 
 HOST_BYTES = 1024 * MIB
@@ -339,7 +339,7 @@ def test_finding_sockets(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     found = find_sockets([f"{folder}/*.qmp", f"{folder}/0.qmp", f"{folder}/[no]*/x", "/nowhere/*.qmp"])
     assert found == [f"{folder}/{number}.qmp" for number in range(3)]
     assert all(stat.S_ISSOCK(Path(path).stat().st_mode) for path in found)
-    monkeypatch.setattr(guest_monitors, "SOCKETS_LIMIT", 2)
+    monkeypatch.setattr(guest_sockets, "SOCKETS_LIMIT", 2)
     with pytest.raises(ProbeError, match="more than 2 sockets"):
         find_sockets([f"{folder}/*.qmp"])
 

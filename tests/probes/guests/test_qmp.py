@@ -13,7 +13,7 @@ from tests.probes.machines import machine, short_folder
 from tests.probes.monitors import MIB, drive, monitor, replies
 from tests.support.needs import need
 from watchkeeper.privileged.guest_monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, QUESTIONS
-from watchkeeper.probes.guests.qmp import Drive, Guest, MonitorBusy, NotMonitor, ask, understand
+from watchkeeper.probes.guests.qmp import Channel, Drive, Guest, MonitorBusy, NotMonitor, ask, understand
 
 
 @pytest.fixture
@@ -23,7 +23,7 @@ async def path() -> Any:
         yield folder / "hide-hub.qmp"
 
 
-DISK = Drive("virtio0", "/skerry/hide-hub.raw", "ok", 32 * MIB, 4096)
+DISK = Drive("virtio0", "/skerry/hide-hub.raw", "ok", 32 * MIB, 4096, allocated_bytes=0)
 """The disk of the double."""
 
 
@@ -190,7 +190,9 @@ async def test_a_real_guest(path: Path) -> None:
     """A real QEMU, stopped before its first instruction: name, state and memory are what it was started with."""
     async with machine(path, "hide-hub", "-S"):
         guest = await ask(str(path), 20)
-        assert guest == Guest("hide-hub", "prelaunch", (), 64 * MIB, None, vcpus=1)
+        assert guest == Guest(
+            "hide-hub", "prelaunch", (), 64 * MIB, None, vcpus=1, channels=(Channel(str(path), open=True),)
+        )
         # It serves one client at a time, and has closed our connection at once: the next look works as well.
         assert (await ask(str(path), 20)).name == "hide-hub"
         reader, writer = await asyncio.open_unix_connection(path)

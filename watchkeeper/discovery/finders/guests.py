@@ -14,9 +14,11 @@ from watchkeeper.discovery.toml import literal, writable
 from watchkeeper.errors import ProbeError
 from watchkeeper.messages.wording import share
 from watchkeeper.model.units import format_size
-from watchkeeper.privileged.commands import MONITORS
+from watchkeeper.privileged.commands import AGENTS, MONITORS
 from watchkeeper.probes.filesystems.mounts import Mount
-from watchkeeper.probes.guests.monitors import Asked, Monitors
+from watchkeeper.probes.guests.monitors import Monitors
+from watchkeeper.probes.guests.qmp import Guest
+from watchkeeper.probes.guests.sockets import Asked
 from watchkeeper.probes.host.memory import read_table
 from watchkeeper.probes.support.sanitize import clip, printable
 
@@ -40,7 +42,7 @@ MONITOR_TIMEOUT_S = 3.0
 class Seen:
     """One guest: its name, its monitor, what its process shows, and how its monitor answered (asked)."""
 
-    asked: Asked
+    asked: Asked[Guest]
     process: Process | None
 
     @property
@@ -71,14 +73,15 @@ async def find(host: Host) -> Found:
     there = frozenset(things("guest", [each.name for each in guests] + [each.name for each in mute]))
     looked = frozenset() if blind.unseen else frozenset({"guest"})
     proposals = _proposals(guests, host) if guests else ()
+    proposals += _inside(processes, guests)
     return blind + _mute(mute) + _forbidden(guests) + Found(proposals, there=there, looked=looked)
 
 
-async def _ask(host: Host, processes: Sequence[Process]) -> tuple[list[Asked], Found]:
+async def _ask(host: Host, processes: Sequence[Process]) -> tuple[list[Asked[Guest]], Found]:
     """Query every monitor. A folder that cannot be read does not hide the others."""
     patterns = [f"{host.root}/{each}".replace("//", "/") for each in USUAL]
     patterns += [literal(path) for each in processes for path in each.sockets]
-    found: dict[str, Asked] = {}
+    found: dict[str, Asked[Guest]] = {}
     blind = Found()
     for pattern in dict.fromkeys(patterns):
         try:
@@ -134,6 +137,23 @@ def _proposals(guests: Sequence[Seen], host: Host) -> tuple[Proposal, ...]:
         )
     keys += [*_rests(guests, found), *_memory(guests, host)]
     return (Proposal("guests", tuple(keys), tuple(about), things=things("guest", running)),)
+
+
+def _inside(processes: Sequence[Process], guests: Sequence[Seen]) -> tuple[Proposal, ...]:
+    """The probe of what goes on inside the guests that were started with a socket for their agent."""
+    agents = [path for each in processes for path in each.agents]
+    if not agents:
+        return ()
+    why = f"If this user may not connect to them, list them in {AGENTS} for the helper."
+    keys = [Key("sockets", patterns(agents), why)]
+    if guests:
+        monitors = patterns([each.asked.path for each in guests])
+        keys.append(Key("monitors", monitors, "They tell the guests' names, and which of them run."))
+    about = (
+        "Inside the guests, through the agent in each (package qemu-guest-agent): space, clock, network addresses.",
+        f"- started with a socket for an agent: {', '.join(clip(each.name) for each in processes if each.agents)}",
+    )
+    return (Proposal("guest-agents", tuple(keys), about),)
 
 
 def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:

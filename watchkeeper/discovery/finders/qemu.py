@@ -1,4 +1,4 @@
-"""Reads the command lines of running QEMU processes: monitor sockets, the guest's name, the files of its disks.
+"""Reads the command lines of running QEMU: sockets of monitors and agents, the guest's name, the files of its disks.
 
 Format of the options: qemu(1); within one, `,,` stands for a comma. Nothing is queried from the guest in here.
 """
@@ -13,6 +13,9 @@ PROCESSES_LIMIT = 20_000
 COMMAND_LINE_LIMIT_BYTES = 128 * 1024
 """The kernel's limit for one argument (MAX_ARG_STRLEN); a guest with many disks stays well below it."""
 
+AGENT_PORT = "org.qemu.guest_agent.0"
+"""The name of the virtual serial port that qemu-ga(8) opens in the guest."""
+
 _PROGRAM = re.compile(r"(qemu-system-[\w-]+|qemu-kvm|kvm|qemu)")
 _MONITORS = frozenset({"qmp", "qmp-pretty"})
 _DISKS = frozenset({"drive", "blockdev", "hda", "hdb", "hdc", "hdd"})
@@ -21,12 +24,16 @@ _BY_PATH = frozenset({"hda", "hdb", "hdc", "hdd"})
 
 @dataclass(frozen=True, slots=True)
 class Process:
-    """One running QEMU. sockets: paths of its QMP monitors. disks: files and devices that hold its disks."""
+    """One running QEMU. sockets: paths of its QMP monitors. disks: files and devices that hold its disks.
+
+    agents: paths of the sockets that lead to the agent inside the guest.
+    """
 
     pid: int
     name: str
     sockets: tuple[str, ...]
     disks: tuple[str, ...]
+    agents: tuple[str, ...] = ()
 
 
 def running(proc: Path) -> list[Process]:
@@ -50,7 +57,8 @@ def understand(pid: int, words: Sequence[str]) -> Process:
     names = [_first_or(parts(value), "guest") for option, value in options if option == "name"]
     disks = [path for option, value in options if option in _DISKS for path in _disk(option, value)]
     sockets = dict.fromkeys(_sockets(options))
-    return Process(pid, names[-1] if names else "", tuple(sockets), tuple(dict.fromkeys(disks)))
+    agents = dict.fromkeys(_agents(options))
+    return Process(pid, names[-1] if names else "", tuple(sockets), tuple(dict.fromkeys(disks)), tuple(agents))
 
 
 def _options(words: Sequence[str]) -> Iterator[tuple[str, str]]:
@@ -78,8 +86,7 @@ def _first_or(found: Mapping[str, str], name: str) -> str:
 
 def _sockets(options: Sequence[tuple[str, str]]) -> Iterator[str]:
     """The paths of `-qmp unix:PATH,...`, and of `-mon mode=control` with the `-chardev socket` that it names."""
-    characters = [parts(value) for option, value in options if option == "chardev"]
-    by_id = {each.get("id", ""): each.get("path", "") for each in characters}
+    by_id = _channels(options)
     for option, value in options:
         found = parts(value)
         if option in _MONITORS and found.get("", "").startswith("unix:/"):
@@ -88,6 +95,32 @@ def _sockets(options: Sequence[tuple[str, str]]) -> Iterator[str]:
             path = by_id.get(found.get("chardev") or found.get("", ""), "")
             if path.startswith("/"):
                 yield path
+
+
+def _channels(options: Sequence[tuple[str, str]]) -> dict[str, str]:
+    """The socket of each `-chardev`, by its id."""
+    found = [parts(value) for option, value in options if option == "chardev"]
+    return {each.get("id", ""): each.get("path", "") for each in found}
+
+
+def _agents(options: Sequence[tuple[str, str]]) -> Iterator[str]:
+    """The sockets behind `-device virtserialport,name=org.qemu.guest_agent.0,chardev=ID`, in both forms of -device."""
+    by_id = _channels(options)
+    for option, value in options:
+        found = _device(value) if option == "device" else {}
+        path = by_id.get(found.get("chardev", ""), "")
+        if found.get("name") == AGENT_PORT and path.startswith("/"):
+            yield path
+
+
+def _device(value: str) -> Mapping[str, str]:
+    if not value.startswith("{"):
+        return parts(value)
+    try:
+        said = json.loads(value)
+    except (ValueError, RecursionError):
+        return {}
+    return {str(name): str(each) for name, each in said.items()} if isinstance(said, dict) else {}
 
 
 def _disk(option: str, value: str) -> Iterator[str]:

@@ -17,9 +17,10 @@ from watchkeeper.model.observation import Condition, Facts, Level, Observation, 
 from watchkeeper.model.units import format_duration, format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.guests.disks import GuestDisks, counted, errors_condition, images_condition
-from watchkeeper.probes.guests.monitors import Asked, Monitors
+from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Guest
 from watchkeeper.probes.guests.restarts import RestartGrace
+from watchkeeper.probes.guests.sockets import Asked
 from watchkeeper.probes.guests.states import GuestCondition, condition_of
 from watchkeeper.probes.host.memory import read_table
 from watchkeeper.probes.support.boot import boot_of, up_s
@@ -135,7 +136,11 @@ class GuestsProbe(BaseProbe):
         return any(fnmatchcase(name, each) for each in self._settings.exclude)
 
     def _across(
-        self, before: RestartGrace, asked: Sequence[Asked], standing: Mapping[str, GuestCondition], since_s: float
+        self,
+        before: RestartGrace,
+        asked: Sequence[Asked[Guest]],
+        standing: Mapping[str, GuestCondition],
+        since_s: float,
     ) -> RestartGrace:
         return before.looked(
             boot_of(self._proc),
@@ -149,7 +154,7 @@ class GuestsProbe(BaseProbe):
     async def _note(
         self,
         page: GuestsState,
-        asked: Sequence[Asked],
+        asked: Sequence[Asked[Guest]],
         names: Mapping[str, str],
         across: RestartGrace,
         errors: Mapping[str, GuestDisks],
@@ -159,7 +164,7 @@ class GuestsProbe(BaseProbe):
         known = {name: each for name, each in page.known.items() if name in names.values()}
         await self._state.write(GuestsState(names=names, known={**known, **given}, across=across, errors=errors))
 
-    def _standing(self, name: str, path: str, asked: Asked | None) -> GuestCondition:
+    def _standing(self, name: str, path: str, asked: Asked[Guest] | None) -> GuestCondition:
         if asked is None:
             return GuestCondition(f"it is missing, and so is its monitor socket {printable(path)}")
         if asked.guest is None:
@@ -182,7 +187,7 @@ class GuestsProbe(BaseProbe):
         since_s = self._passing_since_s.setdefault(name, now_s)
         return GuestCondition() if now_s - since_s < self._settings.transient_limit else standing
 
-    def _memory(self, asked: Sequence[Asked], known: Mapping[str, str]) -> Condition:
+    def _memory(self, asked: Sequence[Asked[Guest]], known: Mapping[str, str]) -> Condition:
         """The memory allocated to all guests. One that cannot be queried now counts with its last value."""
         for each in asked:
             if each.guest and each.guest.promised_bytes is not None:
@@ -220,7 +225,7 @@ class GuestsProbe(BaseProbe):
             return max(read_table(file.read().decode("ascii", "replace")).get("MemTotal", 0), 1) * 1024
 
 
-def names_of(asked: Sequence[Asked], before: Mapping[str, str]) -> Mapping[str, str]:
+def names_of(asked: Sequence[Asked[Guest]], before: Mapping[str, str]) -> Mapping[str, str]:
     """Every guest's name by the path of its socket. before: the names that were stored.
 
     A guest that cannot be queried keeps the name that it reported last; one that never could be has its socket's name.
@@ -245,7 +250,7 @@ def _state(name: str, standing: GuestCondition, guest: Guest | None = None) -> C
     return Condition(key, not reason, reason, grave=standing.grave, facts=_facts(guest) if guest else ())
 
 
-def _guest(asked: Asked | None) -> Guest | None:
+def _guest(asked: Asked[Guest] | None) -> Guest | None:
     return asked.guest if asked else None
 
 

@@ -6,7 +6,7 @@ privileged/guest_monitor.py is sent: the same socket could stop or change the gu
 
 import asyncio
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, TypeVar
 
@@ -62,6 +62,7 @@ class _Image(_Read):
     """backing: what the image was made on top of; each layer has a file, and qcow2 may hold snapshots of its own."""
 
     size: int | None = Field(None, alias="virtual-size", ge=0)
+    allocated: int | None = Field(None, alias="actual-size", ge=0)
     filename: str = ""
     specific: _Specific = Field(_Specific(), alias="format-specific")
     snapshots: list[_Snapshot] = Field(default_factory=list)
@@ -100,6 +101,11 @@ class _Balloon(_Read):
     actual: int = Field(ge=0)
 
 
+class _Channel(_Read):
+    filename: str = ""
+    open: bool = Field(False, alias="frontend-open")
+
+
 class _Counters(_Read):
     wr_bytes: int = Field(0, ge=0)
     failed_rd_operations: int = Field(0, ge=0)
@@ -134,8 +140,9 @@ class ImageState:
 class Drive:
     """A guest's disk. name: as the monitor calls it. file: where it is stored. io_status: `ok`, or what is wrong.
 
-    size_bytes: its virtual size. written_bytes: what the guest has written to it since its process started. Each is
-    None if this QEMU does not report it. failed: reads, writes and flushes that failed since its process started.
+    size_bytes: its virtual size. written_bytes: what the guest has written to it since its process started.
+    allocated_bytes: what its file takes below; 0 for a device. Each is None if this QEMU does not report it. failed:
+    reads, writes and flushes that failed since its process started.
     """
 
     name: str
@@ -145,6 +152,15 @@ class Drive:
     written_bytes: int | None = None
     failed: tuple[int, int, int] = (0, 0, 0)
     image: ImageState = ImageState()
+    allocated_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """A socket through which the host talks to a guest. open: whether a program in the guest has opened its end."""
+
+    path: str
+    open: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +170,7 @@ class Guest:
     name: empty if the guest has none. state: query-status, as QEMU names it. promised_bytes: memory that the guest may
     use, including hot-plugged memory; None if this QEMU does not report it. granted_bytes: what its balloon leaves of
     that; None without a balloon. failing: the disks with I/O errors. disks: those that it can write to. vcpus: None if
-    this QEMU does not report them. read_only: the disks that it can only read.
+    this QEMU does not report them. read_only: the disks that it can only read. channels: its sockets.
     """
 
     name: str
@@ -165,6 +181,7 @@ class Guest:
     disks: tuple[Drive, ...] = ()
     vcpus: int | None = None
     read_only: tuple[Drive, ...] = ()
+    channels: tuple[Channel, ...] = ()
 
 
 Replies = Mapping[str, Any]
@@ -212,7 +229,7 @@ def understand(replies: Replies) -> Guest:
     memory = _maybe(_MEMORY, replies.get("query-memory-size-summary"))
     balloon = _maybe(_BALLOON, replies.get("query-balloon"))
     vcpus = _maybe(_VCPUS, replies.get("query-cpus-fast"))
-    stats = _stats(_maybe(_COUNTS, replies.get("query-blockstats")) or [])
+    stats = _stats(_maybe(_COUNTS, replies.get("query-blockstats")))
     disks = [(_drive(each, stats), each.inserted) for each in drives]
     return Guest(
         name.name,
@@ -223,16 +240,26 @@ def understand(replies: Replies) -> Guest:
         tuple(disk for disk, medium in disks if medium and not medium.ro),
         len(vcpus) if vcpus is not None else None,
         tuple(disk for disk, medium in disks if medium and medium.ro),
+        tuple(_channels(_maybe(_CHANNELS, replies.get("query-chardev")))),
     )
 
 
-def _stats(counted: list[_Counts]) -> dict[str, _Counters]:
+def _channels(found: list[_Channel] | None) -> Iterator[Channel]:
+    """Those that are sockets in the file system: `disconnected:unix:/run/guests/hide-hub.agent,server=on`."""
+    for each in found or ():
+        scheme, _, rest = each.filename.removeprefix("disconnected:").partition(":")
+        if scheme == "unix" and rest.startswith("/"):
+            yield Channel(rest.rpartition(",server")[0] or rest, each.open)
+
+
+def _stats(counted: list[_Counts] | None) -> dict[str, _Counters]:
     """The counters of each disk by both of its names: one made with -blockdev has no device name."""
-    return {name: each.stats for each in counted for name in (each.qdev, each.device) if name}
+    return {name: each.stats for each in counted or () for name in (each.qdev, each.device) if name}
 
 
 _DRIVES = TypeAdapter(list[_Drive])
 _COUNTS = TypeAdapter(list[_Counts])
+_CHANNELS = TypeAdapter(list[_Channel])
 _VCPUS = TypeAdapter(list[_Read])
 _MEMORY, _BALLOON = TypeAdapter(_Memory), TypeAdapter(_Balloon)
 
@@ -273,6 +300,7 @@ def _drive(drive: _Drive, stats: Mapping[str, _Counters]) -> Drive:
         counted.wr_bytes if counted else None,
         failed,
         _image(image) if image else ImageState(),
+        image.allocated if image else None,
     )
 
 

@@ -230,6 +230,7 @@ class _Daemon:
                 resting=self._runner.dependents_of,
                 planner=self._active,
                 browser_key=_browser_key(settings),
+                states=self._store.probe_states,
                 work=DaemonActivity(self._runner, self._outbox),
             )
             return await serve_page(app, settings.page, bound=bound)

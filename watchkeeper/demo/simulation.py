@@ -184,7 +184,17 @@ async def build(bill: DemoOptions, stack: AsyncExitStack) -> Simulation:
     hand = DaemonActions(runner, stage, outbox, clock, named)
     health, visitor = Health(clock, state), PageClock(clock)
     planner = _planner(bill, store, visitor, stack)
-    app = make_app(store, settings, visitor, health, *named, hand, resting=runner.dependents_of, planner=planner)
+    app = make_app(
+        store,
+        settings,
+        visitor,
+        health,
+        *named,
+        hand,
+        resting=runner.dependents_of,
+        planner=planner,
+        states=store.probe_states,
+    )
     stage.served = await serve(app, settings)
     stack.push_async_callback(stage.served.cleanup)
     delivering = asyncio.create_task(outbox.run())

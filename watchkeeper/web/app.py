@@ -8,6 +8,7 @@ from aiohttp import web
 
 from watchkeeper.clock import Clock
 from watchkeeper.messages.ack_links import AckLinks
+from watchkeeper.model.probe_state import MemoryStateStore, StateStore
 from watchkeeper.web import moved
 from watchkeeper.web.auth import acknowledge, job_reports
 from watchkeeper.web.auth.acknowledge import Links
@@ -16,8 +17,11 @@ from watchkeeper.web.auth.api_tokens import API_TOKENS, ApiTokens
 from watchkeeper.web.auth.browsers import Browsers
 from watchkeeper.web.auth.budgets import SignInBudgets
 from watchkeeper.web.auth.job_reports import Jobs
+from watchkeeper.web.auth.passkeys import handlers as passkeys
+from watchkeeper.web.auth.passkeys.challenges import Challenges
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, SessionAuth, load_session, own_forms, require_session
 from watchkeeper.web.auth.sessions import Sessions
+from watchkeeper.web.auth.stored_access import STORED_ACCESS, StoredAccess
 from watchkeeper.web.auth.visitors import Visitors
 from watchkeeper.web.auth.waiting_room import WaitingRoom
 from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting
@@ -44,6 +48,7 @@ BODY_LIMIT = 64 * 1024
 STATIC = {
     "page.css": "text/css",
     "page.js": "text/javascript",
+    "passkey.js": "text/javascript",
     "app.webmanifest": "application/manifest+json",
     **{f"icon{each}.svg": "image/svg+xml" for each in ("", "-1", "-2", "-3")},
 }
@@ -64,13 +69,15 @@ def make_app(
     resting: Resting = no_dependents,
     planner: Planner | None = None,
     browser_key: bytes | None = None,
+    states: StateStore | None = None,
     work: ActivitySource | None = None,
 ) -> web.Application:
     """The application. host: the name of the monitored host, as the page shows it. zone: the time zone of times shown.
 
     acting: acts for the operator; without it the page is read-only. passes: reads the links in messages. jobs: those
     that may report over HTTP. resting: the subjects that depend on a subject. planner: answers planning questions.
-    browser_key: recognises browsers after a restart too; without it, only until the next restart. work: reports what
+    browser_key: recognises browsers after a restart too; without it, only until the next restart. states: keeps private
+    addresses and passkeys; without it, until the next restart too. work: reports what
     the daemon has done, for /metrics.
     """
     context = Context(store, clock, vitals, host, zone, settings.prefix, resting)
@@ -93,6 +100,8 @@ def make_app(
         visitors,
         settings.hosts,
     )
+    app[STORED_ACCESS] = StoredAccess(states or MemoryStateStore())
+    app[passkeys.CHALLENGES] = Challenges(clock)
     app[API_TOKENS] = ApiTokens(settings, visitors, clock)
     app[PLANNER] = planner or Nowhere()
     app[DELETIONS] = BestDeletions(app[PLANNER], clock)
@@ -104,6 +113,7 @@ def make_app(
     kept = ResponseCache()
     for prefix in sorted({"", settings.prefix}):
         _add_routes(app, prefix, kept)
+        passkeys.add_routes(app, prefix)
         moved.add(app, prefix)
         if passes is not None and acting is not None:
             acknowledge.add(app, Links(passes, acting), prefix)

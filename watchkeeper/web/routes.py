@@ -14,9 +14,11 @@ from watchkeeper import __version__
 from watchkeeper.web.api import availability, decisions
 from watchkeeper.web.api import handlers as api
 from watchkeeper.web.auth import form_handlers
+from watchkeeper.web.auth.passkeys import handlers as passkeys
 from watchkeeper.web.context import of
 from watchkeeper.web.dashboard import pages, subject
 from watchkeeper.web.events import event_log
+from watchkeeper.web.feeds import addresses
 from watchkeeper.web.http import event_stream
 from watchkeeper.web.http.late import late
 from watchkeeper.web.http.middleware import Handler
@@ -232,6 +234,13 @@ ROUTES = (
         "Every forecast and due date as an iCalendar file.",
         media=CALENDAR,
     ),
+    *(
+        Route(f"/feeds/{{token}}/{name}", addresses.private(name), said, (addresses.TOKEN,), media)
+        for name, said, media in (
+            ("events.atom", "The Atom feed at a private address, for a reader that cannot sign in.", ATOM),
+            ("calendar.ics", "The calendar at a private address.", CALENDAR),
+        )
+    ),
     Route(
         "/api/v1/health",
         api.health,
@@ -259,6 +268,9 @@ FORM_ROUTES = (
     FormRoute("/operator/note", form_handlers.note, "Write a note into the event log.", ("text", "series")),
     FormRoute("/operator/run", form_handlers.run_now, "Run a probe now.", ("probe",)),
     FormRoute("/operator/test-message", form_handlers.test_message, "Send a test message.", ("notifier",)),
+    FormRoute("/operator/feed-address", addresses.make, "Make a private address of the feeds.", ("name",)),
+    FormRoute("/operator/revoke-feed-address", addresses.revoke, "Revoke a private address of the feeds.", ("id",)),
+    FormRoute("/operator/passkey/remove", passkeys.remove, "Remove a passkey.", ("id",)),
     FormRoute(
         "/acknowledge-event",
         form_handlers.acknowledge_event,

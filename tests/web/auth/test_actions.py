@@ -417,9 +417,13 @@ async def test_back_leads_nowhere_else(station: Station_) -> None:
 async def test_private_page(station: Station_) -> None:
     """Where reading needs the password, nothing is told without it but the way to sign in."""
     found = await station(reading="password", prefix="/watch")
-    for path in ("/", "/events", "/journal", "/subjects/1", "/nothing", "/watch/"):
+    leads = {
+        "/": "?back=", "/events": "?back=events", "/watch/subjects/1": "?back=subjects%2F1", "/watch/": "?back=",
+        "/journal": "", "/nothing": "", "/subjects/1/../../x": "",
+    }  # fmt: skip
+    for path, back in leads.items():
         answer = await found.client.get(path, headers=HTML, allow_redirects=False)
-        assert (answer.status, answer.headers["Location"]) == (303, "/watch/operator")
+        assert (answer.status, answer.headers["Location"]) == (303, f"/watch/operator{back}")
     for path in ("/api", "/api/v1/status", "/api/v1/board", "/watch/api/v1/quantities/1/history"):
         answer = await found.client.get(path)
         assert answer.status == 403

@@ -4,7 +4,6 @@ Each ends with a redirect to a page (303), so that reloading sends nothing twice
 Permissions are checked in session_auth.py; the daemon carries the actions out.
 """
 
-import re
 from datetime import timedelta
 
 from aiohttp import web
@@ -14,6 +13,7 @@ from watchkeeper.model.alert import Concern
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import Series
 from watchkeeper.web.api.handlers import QUANTITY_ID
+from watchkeeper.web.auth.passkeys.ceremonies import available
 from watchkeeper.web.auth.session_auth import (
     COOKIE,
     SESSION_AUTH,
@@ -25,7 +25,9 @@ from watchkeeper.web.auth.session_auth import (
     sign_in,
     viewer,
     visitor_of,
+    wanted_back,
 )
+from watchkeeper.web.auth.stored_access import STORED_ACCESS
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard.active_alert import OPEN
 from watchkeeper.web.events.event_text import event_subjects
@@ -45,31 +47,27 @@ SHELVINGS: dict[str, tuple[str, timedelta | None]] = {
 }
 """How long an alert can be shelved. Nothing is shelved permanently; the alert's own limit is 30 days."""
 
-_BACK = re.compile(r"|events|operator|subjects/[0-9]{1,18}")
-"""Where a form may redirect to: only pages of this site."""
-
 
 def back(context: Context, wanted: str | None, otherwise: str = "") -> web.Response:
     """The redirect at the end of an action."""
-    where = wanted if wanted is not None and _BACK.fullmatch(wanted) else otherwise
+    where = wanted_back(wanted)
+    where = otherwise if where is None else where
     return web.Response(status=303, headers={"Location": f"{context.prefix}/{where}"})
-
-
-def wanted_back(text: str | None) -> str | None:
-    """Where signing in leads back to, if that is a page of this site."""
-    return text if text is not None and _BACK.fullmatch(text) else None
 
 
 async def operator(request: web.Request) -> web.Response:
     """The operator's own page: signing in, or the actions that do not concern a single alert."""
-    answer = _page(request, request.query.get("back"))
+    answer = await _page(request, request.query.get("back"))
     if request.app[SESSION_AUTH].open and session_of(request) is None:
         set_browser_cookie(request, answer, visitor_of(request)[1], known=False)
     return answer
 
 
-def _page(request: web.Request, back: str | None, status: int = 200, trouble: str = "") -> web.Response:
-    context, desk = of(request), request.app[SESSION_AUTH]
+async def _page(request: web.Request, back: str | None, status: int = 200, trouble: str = "") -> web.Response:
+    context, desk, session = of(request), request.app[SESSION_AUTH], session_of(request)
+    made_address = ""
+    if session is not None:
+        made_address, session.made_address = session.made_address, ""
     return render(
         "operator.html",
         context,
@@ -82,6 +80,9 @@ def _page(request: web.Request, back: str | None, status: int = 200, trouble: st
         probes=desk.acting.probes if desk.acting else (),
         notifiers=desk.acting.notifiers if desk.acting else (),
         longest=LONGEST_NOTE,
+        access=await request.app[STORED_ACCESS].read(),
+        passkeys_possible=available(),
+        made_address=made_address,
     )
 
 
@@ -92,7 +93,7 @@ async def enter(request: web.Request) -> web.Response:
     try:
         done = await sign_in(request, visitor, fields.get("password", ""))
     except Refusal as refusal:
-        answer = _page(request, fields.get("back"), refusal.status, refusal.detail)
+        answer = await _page(request, fields.get("back"), refusal.status, refusal.detail)
         if "retry_after_s" in refusal.more:
             answer.headers["Retry-After"] = str(refusal.more["retry_after_s"])
         set_browser_cookie(request, answer, new_cookie, known=False)

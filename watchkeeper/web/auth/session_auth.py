@@ -7,8 +7,9 @@ other sites. Not here: what the forms do (form_handlers.py).
 
 import asyncio
 import hmac
+import re
 from dataclasses import dataclass, field
-from urllib.parse import urlsplit
+from urllib.parse import urlencode, urlsplit
 
 from aiohttp import web
 from aiohttp.typedefs import Middleware
@@ -30,9 +31,14 @@ from watchkeeper.web.settings import Right
 COOKIE = "watchkeeper"
 BROWSER_COOKIE = "watchkeeper-browser"
 """Grants no access: it gives a browser its own budget of wrong passwords (browsers.py)."""
+PASSKEY_PATHS = ("/operator/passkey/options", "/operator/passkey/sign-in")
+"""Where a passkey signs in."""
 FORM = "application/x-www-form-urlencoded"
 FORM_BYTES = 16 * 1024
 """A note has a thousand characters; nothing else in a form comes near this."""
+
+_BACK = re.compile(r"|events|operator|capacity|preflight|reclaim|subjects/[0-9]{1,18}")
+"""Where a form or signing in may lead to: only pages of this site."""
 
 
 @dataclass(slots=True)
@@ -80,10 +86,11 @@ def require_session(prefix: str) -> Middleware:
 
     /metrics is not checked here: it asks for a token of its own right.
     """
-    own = ("/operator", "/operator/sign-in", "/acknowledge", "/metrics")
+    own = ("/operator", "/operator/sign-in", *PASSKEY_PATHS, "/acknowledge", "/metrics")
     open_paths = {f"{p}{path}" for p in {"", prefix} for path in own}
     # A job sends its own token; to its old address too, where it gets the new one.
-    open_below = tuple(f"{p}/{below}/" for p in {"", prefix} for below in ("static", "jobs", "checkin"))
+    # The token of a private feed address is checked by its handler.
+    open_below = tuple(f"{p}/{below}/" for p in {"", prefix} for below in ("static", "jobs", "checkin", "feeds"))
 
     @web.middleware
     async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -92,11 +99,18 @@ def require_session(prefix: str) -> Middleware:
                 await request.app[API_TOKENS].admit(request, Right.READ)
                 return await handler(request)
             if "text/html" in request.headers.get("Accept", "") and request.method in {"GET", "HEAD"}:
-                return web.Response(status=303, headers={"Location": f"{prefix}/operator"})
+                back = wanted_back(request.path.removeprefix(prefix).removeprefix("/"))
+                query = "" if back is None else f"?{urlencode({'back': back})}"
+                return web.Response(status=303, headers={"Location": f"{prefix}/operator{query}"})
             raise Refusal(403, f"Reading this page needs the password: sign in at {prefix}/operator first.")
         return await handler(request)
 
     return middleware
+
+
+def wanted_back(text: str | None) -> str | None:
+    """Where signing in leads back to, if that is a page of this site."""
+    return text if text is not None and _BACK.fullmatch(text) else None
 
 
 @web.middleware

@@ -23,12 +23,17 @@ MOST_SESSIONS = 32
 
 @dataclass(slots=True)
 class Session:
-    """One browser that has signed in. csrf: the token its forms must contain. said: what its next page shows once."""
+    """One browser that has signed in. csrf: the token its forms must contain. said: what its next page shows once.
+
+    made_address: a private address that its next page shows once. passkey: the id of the one that began it.
+    """
 
     begun_s: float
     used_s: float
     csrf: str = field(default_factory=lambda: secrets.token_urlsafe(24), repr=False)
     said: str = ""
+    made_address: str = field(default="", repr=False)
+    passkey: str = ""
 
 
 SESSION = web.RequestKey("session", Session)
@@ -42,10 +47,10 @@ class Sessions:
         self._clock = clock
         self._known: OrderedDict[bytes, Session] = OrderedDict()
 
-    def begin(self) -> tuple[str, Session]:
-        """A new session and its new token: one that a browser sent is never reused."""
+    def begin(self, passkey: str = "") -> tuple[str, Session]:
+        """A new session and its new token: one that a browser sent is never reused. passkey: the one that begins it."""
         token, now_s = secrets.token_urlsafe(32), self._clock.monotonic_s()
-        made = Session(now_s, now_s)
+        made = Session(now_s, now_s, passkey=passkey)
         self._known[_digest(token)] = made
         while len(self._known) > MOST_SESSIONS:
             self._known.popitem(last=False)
@@ -65,6 +70,12 @@ class Sessions:
     def end(self, token: str) -> None:
         """Forget a session; an unknown token is ignored."""
         self._known.pop(_digest(token), None)
+
+    def end_of(self, passkey: str, but: Session) -> None:
+        """Forget every session that a passkey began, but this one."""
+        self._known = OrderedDict(
+            (token, each) for token, each in self._known.items() if each.passkey != passkey or each is but
+        )
 
     def end_all(self) -> None:
         """Forget every session, because the password was changed."""

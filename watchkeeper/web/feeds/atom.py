@@ -24,15 +24,15 @@ _FIRST_NAME = "journal"
 """The feed's name in 0.1.0, part of every id: with another one, readers would show each event again as new."""
 
 
-def feed(lines: Sequence[EventLine], host: str, prefix: str) -> bytes:
-    """The feed of these events, newest first. prefix: of links to this site."""
+def feed(lines: Sequence[EventLine], host: str, prefix: str, path: str = "/events.atom") -> bytes:
+    """The feed of these events, newest first. prefix: of links to this site. path: where the feed itself is."""
     name = clean(host, 60)
     root = ET.Element("feed", xmlns=NAMESPACE)
     _text(root, "id", _urn(host, _FIRST_NAME))
     _text(root, "title", f"Events on {name}")
     _text(root, "updated", _stamp(max((line.at for line in lines), default=_BEFORE_ALL)))
     _text(ET.SubElement(root, "author"), "name", f"watchkeeper on {name}")
-    ET.SubElement(root, "link", rel="self", type=MEDIA, href=f"{prefix}/events.atom")
+    ET.SubElement(root, "link", rel="self", type=MEDIA, href=f"{prefix}{path}")
     ET.SubElement(root, "link", rel="alternate", type="text/html", href=f"{prefix}/events")
     ET.SubElement(root, "generator", version=__version__).text = "watchkeeper"
     for line in lines:

@@ -12,7 +12,8 @@ LINES = 100
 async def events(request: web.Request) -> web.Response:
     """The newest events, as Atom."""
     context = of(request)
-    body = atom.feed(await context.store.events(limit=LINES), context.host, context.prefix)
+    path = request.path.removeprefix(context.prefix)
+    body = atom.feed(await context.store.events(limit=LINES), context.host, context.prefix, path)
     return web.Response(body=body, content_type=atom.MEDIA, charset="utf-8")
 
 

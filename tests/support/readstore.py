@@ -5,7 +5,7 @@ Everything in it is invented; the figures of a state are consistent (a level's s
 
 import math
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
@@ -14,6 +14,7 @@ import numpy as np
 from watchkeeper.forecast.trends.trend import least_squares
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
 from watchkeeper.model.availability import Piece
+from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
@@ -42,6 +43,7 @@ class ReadStoreDouble:
     open_deliveries: list[Delivery] = field(default_factory=list)
     kept: list[KeptForecast] = field(default_factory=list)
     kept_decisions: list[Decision] = field(default_factory=list)
+    changed: list[Change] = field(default_factory=list)
     history: dict[SeriesKey, list[Sample]] = field(default_factory=dict)
     version: int = 0
 
@@ -50,6 +52,18 @@ class ReadStoreDouble:
 
     async def latest(self) -> Sequence[Seen]:
         return list(self.seen)
+
+    async def changes(
+        self,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        *,
+        kinds: Collection[ChangeKind] = (),
+        limit: int = 1_000,
+    ) -> Sequence[Change]:
+        fit = [each for each in self.changed if (not kinds or each.kind in kinds)]
+        within = [each for each in fit if (not since or each.at >= since) and (not until or each.at <= until)]
+        return sorted(within, key=lambda each: each.at, reverse=True)[:limit]
 
     async def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
         a, b = since.timestamp(), until.timestamp()

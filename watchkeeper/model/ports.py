@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Protocol
 
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
@@ -52,6 +53,17 @@ class ReadStore(Protocol):
 
     async def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:
         """Why something was or was not sent about a subject since an instant, oldest first."""
+        ...
+
+    async def changes(
+        self,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        *,
+        kinds: Collection[ChangeKind] = (),
+        limit: int = 1_000,
+    ) -> Sequence[Change]:
+        """What changed on the host from `since` to `until`, both included, newest first. kinds: only these, if any."""
         ...
 
     async def alerts(self) -> Sequence[Alert]:

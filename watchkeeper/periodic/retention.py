@@ -237,6 +237,7 @@ class Retention:
             gone=now - timedelta(seconds=kept.forget_after),
             forecasts=now - timedelta(seconds=kept.forecasts),
             decisions=now - DECISIONS_KEPT,
+            changes=now - timedelta(seconds=kept.events),
         )
 
     async def _hold_bound(self, now: datetime) -> None:

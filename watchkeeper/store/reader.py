@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 from watchkeeper.errors import StoreDamaged
 from watchkeeper.model.alert import CONCERN, Alert, Concern
 from watchkeeper.model.availability import Piece
+from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
@@ -145,6 +146,24 @@ class Reader:
         which = "WHERE key >= ? AND key < ? AND at_us >= ? ORDER BY id"
         values = (begin, f"{begin}~", to_us(since))
         return [each for _, each in self._good(checked_rows.DECISION_FORM, which, values)]
+
+    def changes(
+        self, since: datetime | None, until: datetime | None, kinds: Collection[ChangeKind], limit: int
+    ) -> Sequence[Change]:
+        """What changed on the host between two times, newest first; what cannot be read is left out."""
+        found = self._good(
+            checked_rows.CHANGE_FORM,
+            "WHERE at_us BETWEEN ? AND ? AND (? OR json_extract(body, '$.kind') IN (SELECT value FROM json_each(?)))"
+            " ORDER BY at_us DESC, id DESC LIMIT ?",
+            (
+                -LARGEST if since is None else to_us(since),
+                LARGEST if until is None else to_us(until),
+                not kinds,
+                json.dumps([each.value for each in kinds]),
+                _within(limit),
+            ),
+        )
+        return [each for _, each in found]
 
     def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
         """A series' samples, oldest first, both ends included; from roll-ups where they are no longer kept."""

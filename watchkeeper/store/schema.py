@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x574B5052
 """`WKPR`, in the header of every watchkeeper database, so that another program's file is not taken for one."""
 
-VERSION = 7
+VERSION = 8
 """The number of the newest migration; kept in the file as user_version."""
 
 Migration = Callable[[sqlite3.Connection], None]
@@ -31,7 +31,7 @@ TABLES = frozenset(
     {
         *("series", "samples", "hours", "days", "latest", "findings", "alerts"),
         *("store_state", "events", "outbox", "probe_states", "job_reports", "quarantine", "forecasts"),
-        "decisions",
+        *("decisions", "changes"),
     }
 )
 """The tables of the newest version; a watchkeeper database that lacks one is damaged."""
@@ -91,6 +91,11 @@ def _decisions(conn: sqlite3.Connection) -> None:
     conn.execute("PRAGMA user_version = 7")
 
 
+def _changes(conn: sqlite3.Connection) -> None:
+    _run(conn, statements.CHANGES)
+    conn.execute("PRAGMA user_version = 8")
+
+
 def _run(conn: sqlite3.Connection, script: str) -> None:
     """Run statements one by one: executescript() would commit the migration's transaction before it began."""
     statement = ""
@@ -109,6 +114,7 @@ MIGRATIONS: tuple[tuple[str, Migration], ...] = (
     ("0005 plain rows", _plain_rows),
     ("0006 forecasts", _forecasts),
     ("0007 decisions", _decisions),
+    ("0008 changes", _changes),
 )
 """Every migration in order, with the name that its record has in the file."""
 

@@ -331,3 +331,14 @@ CREATE TABLE decisions (
 CREATE INDEX decisions_key ON decisions (key);
 CREATE INDEX decisions_at ON decisions (at_us);
 """
+
+# Version 8: what changed on the host; see store/history/change_rows.py.
+CHANGES = """
+CREATE TABLE changes (
+    id INTEGER PRIMARY KEY,
+    at_us INTEGER NOT NULL,
+    body TEXT NOT NULL,
+    crc INTEGER,
+    UNIQUE (at_us, body)
+) STRICT;
+"""

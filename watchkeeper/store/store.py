@@ -22,6 +22,7 @@ from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.availability import Piece
+from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
@@ -50,7 +51,7 @@ from watchkeeper.store.recovery import indexes, inspection, repair
 from watchkeeper.store.recovery.kept_aside import OWNER, KeptAside, reserve_of, still_open
 from watchkeeper.store.recovery.location import Location
 from watchkeeper.store.rows.checked_rows import Damage
-from watchkeeper.store.rows.probe_state import StoredJobReports, StoredProbeState
+from watchkeeper.store.rows.probe_state import StoredChanges, StoredJobReports, StoredProbeState
 from watchkeeper.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -92,6 +93,7 @@ class Store:
         self._swept_s = -SWEEP_S
         self.probe_states = StoredProbeState(self._write, self._read)
         self.job_reports = StoredJobReports(self._write, self._read)
+        self.change_log = StoredChanges(self._write)
 
     @classmethod
     async def open(cls, path: Path, *, read_only: bool = False, repair_at: datetime | None = None) -> "Store":
@@ -377,6 +379,17 @@ class Store:
     async def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:
         """Why something was or was not sent about a subject since an instant, oldest first."""
         return await self._read(lambda reading: reading.decisions(subject, since))
+
+    async def changes(
+        self,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        *,
+        kinds: Collection[ChangeKind] = (),
+        limit: int = 1_000,
+    ) -> Sequence[Change]:
+        """What changed on the host from `since` to `until`, both included, newest first. kinds: only these, if any."""
+        return await self._read(lambda reading: reading.changes(since, until, kinds, limit))
 
     async def alerts(self) -> Sequence[Alert]:
         """Every alert that is not in its initial normal state."""

@@ -12,11 +12,12 @@ from typing import assert_never
 
 from watchkeeper.clock import Clock
 from watchkeeper.model.alert import Alert, Concern
+from watchkeeper.model.change import Change
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Commit, Delivery, EventLine, Quarantined, Seen
-from watchkeeper.store.history import decision_rows
+from watchkeeper.store.history import change_rows, decision_rows
 from watchkeeper.store.history.rollup import Chore, Step
 from watchkeeper.store.recovery import inspection, quarantine, replacement
 from watchkeeper.store.recovery.inspection import Scope
@@ -188,6 +189,10 @@ class Writer:
         said = text_column(check_in.message)
         values = (text_column(check_in.job), int(check_in.failed), to_us(check_in.at), said)
         self._conn.execute(_CHECK_IN, (*values, checked_rows.checksum(*values)))
+
+    def write_changes(self, changes: Sequence[Change]) -> None:
+        """Write what changed on the host; what is there already is not written twice."""
+        change_rows.write(self._conn, changes)
 
     def write_line(self, line: EventLine) -> None:
         """Append to the event log."""

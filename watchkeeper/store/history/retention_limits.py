@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
-from watchkeeper.store.history import retention
+from watchkeeper.store.history import change_rows, retention
 from watchkeeper.store.history import rollup as grains
 from watchkeeper.store.history.rollup import Chore
 
@@ -18,8 +18,8 @@ class RetentionLimits:
     """Instants; None leaves that kind alone.
 
     samples: those from before become hours. hours: those that ended before become days. days: those that ended before
-    are deleted; so are event log lines, completed deliveries, forecasts, decisions, and the newest observation and
-    findings of series that were not seen since `gone`.
+    are deleted; so are event log lines, completed deliveries, forecasts, decisions, changes of the host, and the newest
+    observation and findings of series that were not seen since `gone`.
     """
 
     samples: datetime | None = None
@@ -30,6 +30,7 @@ class RetentionLimits:
     gone: datetime | None = None
     forecasts: datetime | None = None
     decisions: datetime | None = None
+    changes: datetime | None = None
 
     def chores(self) -> Iterator[Chore]:
         """The tasks, in an order in which a series can be deleted with the last of its days."""
@@ -42,6 +43,7 @@ class RetentionLimits:
             (retention.drop_gone, self.gone),
             (retention.drop_forecasts, self.forecasts),
             (retention.drop_decisions, self.decisions),
+            (change_rows.drop, self.changes),
         )
         return (chore(before) for chore, before in wanted if before is not None)
 

@@ -59,6 +59,7 @@ def salvage(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) 
         checked_rows.OUTBOX_FORM,
         checked_rows.FORECAST_FORM,
         checked_rows.DECISION_FORM,
+        checked_rows.CHANGE_FORM,
     ):
         counts[form.table] = source.copy(form)
     counts["probe_states"] = source.copy(checked_rows.PROBE_STATE_FORM)

@@ -25,13 +25,24 @@ from typing import Any, Generic, NamedTuple, TypeVar
 
 from watchkeeper.errors import StoreDamaged, StoreError
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.change import Change
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import Kind, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Delivery, DeliveryState, Entry, EventLine
-from watchkeeper.store.rows.codec import ALERT, DECISION, FINDING, KEPT_FORECAST, LINE, MESSAGE, OBSERVATION, key_of
+from watchkeeper.store.rows.codec import (
+    ALERT,
+    CHANGE,
+    DECISION,
+    FINDING,
+    KEPT_FORECAST,
+    LINE,
+    MESSAGE,
+    OBSERVATION,
+    key_of,
+)
 from watchkeeper.store.rows.timestamps import from_us, to_us
 
 T = TypeVar("T")
@@ -53,6 +64,7 @@ OUTBOX = (
 )
 FORECASTS = ("key", "at_us", "body")
 DECISIONS = FORECASTS
+CHANGES = ("at_us", "body")
 PROBE_STATES = ("owner", "state")
 JOB_REPORTS = ("job", "failed", "at_us", "message")
 
@@ -226,6 +238,12 @@ def _decision(values: Values) -> Decision:
     return found
 
 
+def _change(values: Values) -> Change:
+    found = CHANGE.loads(values[1])
+    _agree(columns=values[0], body=to_us(found.at))
+    return found
+
+
 def _line(values: Values) -> EventLine:
     at_us, entry, key, body = values
     found = LINE.loads(body)
@@ -273,6 +291,7 @@ ALERT_FORM = Form("alerts", ("id",), BODIES, _alert, "an alert")
 STORE_STATE_FORM = Form("store_state", ("id",), STORE_STATE, _store_state, "the time of the newest commit")
 FORECAST_FORM = Form("forecasts", ("id",), FORECASTS, _forecast, "a forecast that was kept")
 DECISION_FORM = Form("decisions", ("id",), DECISIONS, _decision, "why something was or was not sent")
+CHANGE_FORM = Form("changes", ("id",), CHANGES, _change, "a change of the host")
 EVENT_FORM = Form("events", ("id",), EVENTS, _line, "a line of the event log")
 OUTBOX_FORM = Form("outbox", ("id",), OUTBOX, _delivery, "a message")
 PROBE_STATE_FORM = Form("probe_states", ("owner",), PROBE_STATES, _probe_state, "the state of a probe")
@@ -282,6 +301,7 @@ FORMS: tuple[Form[Any], ...] = (
     *(SERIES_FORM, LATEST_FORM, FINDING_FORM, ALERT_FORM, STORE_STATE_FORM),
     *(OUTBOX_FORM, PROBE_STATE_FORM, JOB_REPORT_FORM, EVENT_FORM, FORECAST_FORM),
     DECISION_FORM,
+    CHANGE_FORM,
 )
 """Every table with a checksum; series first, because the others are repaired from them."""
 

@@ -23,6 +23,7 @@ from typing import Any, Generic, TypeVar
 
 from watchkeeper.errors import StoreError
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.change import Change
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
@@ -314,6 +315,7 @@ FINDING: Codec[Finding] = Codec(Finding)
 ALERT: Codec[Alert] = Codec(Alert)
 KEPT_FORECAST: Codec[KeptForecast] = Codec(KeptForecast)
 DECISION: Codec[Decision] = Codec(Decision)
+CHANGE: Codec[Change] = Codec(Change)
 MESSAGE: Codec[Message] = Codec(Message)
 LINE: Codec[EventLine] = Codec(EventLine)
 

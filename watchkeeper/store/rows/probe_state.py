@@ -1,9 +1,10 @@
-"""The state of probes and the reports of jobs in the database: what model/probe_state.py requires of a store."""
+"""The state of probes, the reports of jobs and the changes of the host in the database, as the model requires it."""
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from typing import Any, Protocol
 
 from watchkeeper.errors import StoreError
+from watchkeeper.model.change import Change
 from watchkeeper.model.probe_state import NOTES_LIMIT, JobReport, LastJobReports
 from watchkeeper.store.reader import Reader
 from watchkeeper.store.writer import Writer
@@ -57,3 +58,15 @@ class StoredJobReports:
     async def record(self, report: JobReport) -> None:
         """Store a report in place of the previous one with the same result. Raises StoreError."""
         await self._write(lambda writing: writing.write_check_in(report), durable=True)
+
+
+class StoredChanges:
+    """What changed on the host. Synced: what was changed before a power cut may explain it."""
+
+    def __init__(self, write: Write) -> None:
+        self._write = write
+
+    async def record(self, changes: Sequence[Change]) -> None:
+        """Store these; what is there already is not stored twice. Raises StoreError."""
+        if changes:
+            await self._write(lambda writing: writing.write_changes(changes), durable=True)

@@ -144,8 +144,8 @@ def covers(entry: RunbookEntry, series: Series) -> bool:
     return same and any(quantity == series.quantity for _, quantity in entry.about)
 
 
-WITHOUT_SERIES = frozenset({"coverage"})
-"""Probes that only list what is not observed."""
+WITHOUT_SERIES = frozenset({"coverage", "changes"})
+"""Probes that only list what is not observed, or only record what changed."""
 
 
 @pytest.mark.parametrize("kind", BUILT_IN)

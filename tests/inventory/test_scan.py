@@ -25,7 +25,8 @@ from watchkeeper.planning.host_state import Disk, HostNow, StoreKind, Volume
 from watchkeeper.privileged import commands
 from watchkeeper.privileged import process as running
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.guests.guests import GuestsState, KnownGuest
+from watchkeeper.probes.guests.changes import KnownGuest
+from watchkeeper.probes.guests.guests import GuestsState
 from watchkeeper.probes.support.workers import ThreadWorkers
 
 T = TypeVar("T")

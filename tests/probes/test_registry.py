@@ -40,7 +40,7 @@ async def test_the_default_kinds_need_no_settings(kind: str, bench: ProbeContext
     probe = make_probe(PROBES[kind].settings(kind=kind), bench)
     seen = await probe.observe()
     await probe.close()
-    assert seen
+    assert seen or kind == "changes"  # it records what changed, and observes nothing
     assert all(isinstance(one, Level | Deadline | Answer | Condition | Unseen) for one in seen)
 
 

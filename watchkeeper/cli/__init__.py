@@ -17,6 +17,7 @@ COMMANDS = {
     "probe": LazyCommand("commands.probe", "Run every probe now and print the results."),
     "status": LazyCommand("commands.alerts.status", "Show what needs you, ordered by the time left."),
     "events": LazyCommand("commands.history.events", "Show the event log."),
+    "changes": LazyCommand("commands.history.changes", "Show what changed on this host."),
     "explain": LazyCommand("commands.explain", "Explain why something was or was not sent."),
     "availability": LazyCommand(
         "commands.history.availability", "Show how long services did not answer, and how often."

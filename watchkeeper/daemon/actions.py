@@ -13,6 +13,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import DeliveryError
 from watchkeeper.messages.build import test_message
 from watchkeeper.model.alert import Concern
+from watchkeeper.model.change import ChangeKind
 from watchkeeper.model.observation import Condition, SeriesKey
 from watchkeeper.model.records import Entry
 from watchkeeper.notifiers.base import Notifier
@@ -79,6 +80,8 @@ class DaemonActions:
     async def note(self, text: str, key: SeriesKey | None) -> None:
         """Write a note of the operator into the event log."""
         await self._runner.pipeline.note(Entry.NOTE, text, key)
+        about = f"about {key.subject}: " if key else ""
+        await self._runner.pipeline.changed(ChangeKind.NOTE, "the operator", "noted", f"{about}{text}")
 
     async def run_now(self, label: str) -> str:
         """Run a probe now and return the outcome. Raises KeyError for an unknown label."""

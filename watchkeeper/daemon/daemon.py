@@ -43,6 +43,7 @@ from watchkeeper.probes.base import OwnDatabase, ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.runtime.active_config import build, make_probes
 from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.recent_changes import REMEMBERED, RecentChanges
 from watchkeeper.runtime.reload import GRACE_S, ActiveRuntime, Lasting, ScheduledHeartbeat, build_runtime
 from watchkeeper.runtime.runner import Runner, look_at_all
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
@@ -118,14 +119,14 @@ class _Daemon:
         job_reports = SpooledJobReports(store.job_reports, spool_of(path), clock.now, earlier_spool_of(path))
         own = OwnDatabase(path, settings.store.max_size, partial(damaged_files, path), store.quarantined)
         coverage = HostCoverage(lambda: self._active.runtime.config.settings.probes)
-        config = build(
-            settings, ProbeContext(clock, self._workers, store.probe_states, job_reports, own, coverage), clock
-        )
+        changes = RecentChanges(store.change_log)
+        context = ProbeContext(clock, self._workers, store.probe_states, job_reports, own, coverage, changes)
+        config = build(settings, context, clock)
         self._passes = _passes(settings)
         self._outbox = Outbox(
             store, config.notifiers, clock, routes=settings.routes, zone=settings.host.zone, passes=self._passes
         )
-        self._state = PipelineState(store, self._outbox, clock, *named, gather_s=GATHER_S)
+        self._state = PipelineState(store, self._outbox, clock, *named, gather_s=GATHER_S, changes=changes)
         self._health = Health(clock, self._state, self._outbox)
         lasting = Lasting(
             store,
@@ -277,6 +278,7 @@ class _Daemon:
         last_commit_at = max((each for each in known if each is not None), default=None)
         self._active.runtime.periodic_messages.begin(last_commit_at)
         await self._active.runtime.retention.begin(last_commit_at)
+        self._state.changes.restore(await self._store.changes(self._clock.now() - REMEMBERED))
         await self._runner.start(self._store, self._clock.now() - REMEMBER, last_commit_at, kept)
         if not self._state.breaks:  # else the event log has it, with the length of the gap
             how = "started, with an empty database" if last_commit_at is None else "started"

@@ -5,7 +5,8 @@ from collections.abc import Mapping
 from watchkeeper.errors import ProbeError
 from watchkeeper.inventory.scan_context import Part, ScanContext
 from watchkeeper.planning.host_state import Disk, GuestNow
-from watchkeeper.probes.guests.guests import GuestsSettings, GuestsState, KnownGuest, given_to, names_of
+from watchkeeper.probes.guests.changes import KnownGuest
+from watchkeeper.probes.guests.guests import GuestsSettings, GuestsState, given_to, names_of
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import assert_never
 
-from watchkeeper.messages import growth, wording
+from watchkeeper.messages import changes, growth, wording
 from watchkeeper.messages.runbook import FirstStep
 from watchkeeper.model.alert import Concern, Event, NotificationKind, Transition
+from watchkeeper.model.change import Change
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Deadline, Level, Observation
@@ -53,7 +54,7 @@ class MessageContext:
 
     seen: the newest observation of the series; zone: the operator's; first_step: what the runbook says to look at
     first; dependents: the subjects that depend on this one; sent_before: those of them that were reported before this
-    cause was known.
+    cause was known; changed: what changed before it began.
     """
 
     move: Transition
@@ -64,6 +65,7 @@ class MessageContext:
     first_step: FirstStep
     dependents: tuple[str, ...] = ()
     sent_before: tuple[str, ...] = ()
+    changed: tuple[Change, ...] = ()
 
     @property
     def now(self) -> datetime:
@@ -185,6 +187,7 @@ def _paragraphs(case: MessageContext) -> Iterator[str]:
     yield _sent_before(case)
     yield _dependents(case)
     yield from _facts(case)
+    yield _changed(case)
     if case.move.notification is not NotificationKind.ENDED:
         found = case.found
         yield f"What to do first: {case.first_step(found.concern, found.key, case.seen)}"
@@ -307,6 +310,13 @@ def _facts(case: MessageContext) -> Iterator[str]:
     lines = [f"  {wording.clean(name, 24)}: {wording.clean(value, COLUMNS)}" for name, value in facts[:_MOST_FACTS]]
     if lines:
         yield "\n".join(["Details:", *lines])
+
+
+def _changed(case: MessageContext) -> str:
+    """What changed before it began; said once, when it is new or worse."""
+    if case.move.notification not in (NotificationKind.RAISED, NotificationKind.WORSE):
+        return ""
+    return changes.paragraph(case.changed, case.zone, case.now)
 
 
 def wrapped(paragraph: str) -> str:

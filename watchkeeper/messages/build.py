@@ -12,6 +12,7 @@ from watchkeeper.messages import body as letter
 from watchkeeper.messages import wording
 from watchkeeper.messages.runbook import FirstStep
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State, Transition
+from watchkeeper.model.change import Change
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.first_quantities import first_quantity
 from watchkeeper.model.message import Message, message_id
@@ -44,16 +45,20 @@ def compose(
     first_step: FirstStep,
     dependents: tuple[str, ...] = (),
     sent_before: tuple[str, ...] = (),
+    *,
+    changed: tuple[Change, ...] = (),
 ) -> Message:
     """Build the message about a transition. Raises ValueError if there is nothing to notify.
 
     found: the finding that changed the alert; seen: the newest observation; zone: the operator's; first_step: what
     the runbook says to look at first; dependents: the subjects that depend on this one, whose messages are suppressed
-    while it is down; sent_before: those of them that were reported before this cause was known.
+    while it is down; sent_before: those of them that were reported before this cause was known; changed: what changed
+    on the host before it began.
     """
     if move.notification is None:
         raise ValueError(f"{move.event.value} of {move.after.key} sends no notification")
-    after, case = move.after, letter.MessageContext(move, found, seen, host, zone, first_step, dependents, sent_before)
+    after = move.after
+    case = letter.MessageContext(move, found, seen, host, zone, first_step, dependents, sent_before, changed)
     raised_at = after.raised_at or move.at
     thread = thread_of(after, host)
     return Message(

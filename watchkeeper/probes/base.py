@@ -8,6 +8,7 @@ from typing import Generic, Protocol, TypeVar
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import ProbeSettings
+from watchkeeper.model.change import ChangeLog, MemoryChangeLog
 from watchkeeper.model.observation import Observed
 from watchkeeper.model.probe_state import JobReports, MemoryJobReports, MemoryStateStore, StateStore
 from watchkeeper.model.records import Quarantined
@@ -68,7 +69,7 @@ class ProbeContext:
 
     probe_states: what probes keep across restarts. job_reports: the latest reports of every job. Without a store, both
     last as long as this context. database: the daemon's own database, if there is one. coverage: None where nothing
-    can compare the host with a configuration.
+    can compare the host with a configuration. changes: where a probe records what changed on the host.
     """
 
     clock: Clock
@@ -77,6 +78,7 @@ class ProbeContext:
     job_reports: JobReports = field(default_factory=MemoryJobReports)
     database: OwnDatabase | None = None
     coverage: Coverage | None = None
+    changes: ChangeLog = field(default_factory=MemoryChangeLog)
 
 
 class Probe(Protocol):

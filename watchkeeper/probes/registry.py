@@ -61,6 +61,7 @@ _MODULES = {
     "kernel-log": BuiltIn("host.kernel_log", "KernelLog"),
     "kernel-tables": BuiltIn("host.kernel_tables", "KernelTables"),
     "restarts": BuiltIn("host.host_restarts", "HostRestarts"),
+    "changes": BuiltIn("changes.changes", "Changes"),
     "command": BuiltIn("programs.command", "Command"),
     "zfs": BuiltIn("storage.zfs.pools", "Zfs"),
     "zfs-snapshots": BuiltIn("storage.zfs.snapshots", "ZfsSnapshots"),
@@ -86,6 +87,7 @@ PROBES: Mapping[str, ProbeKind[Any]] = Kinds(_MODULES, FROM_PACKAGES.kinds)
 
 FOUND_BY_DEFAULT = (
     "filesystems", "memory", "pressure", "kernel-tables", "restarts", "kernel-log", "self-check", "coverage",
+    "changes",
 )  # fmt: skip
 """The kinds that run without any configuration: their settings need nothing that only the operator knows."""
 

@@ -10,6 +10,7 @@ probes and when (runner.py).
 
 import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime
 from functools import partial
 
@@ -21,8 +22,10 @@ from watchkeeper.alerting.correlation.group_alerts import LIMITS, OWN, Limits, n
 from watchkeeper.alerting.orphans import UNWATCHED
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.alerting.top_growers import with_growers
+from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Transition
+from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Condition, Observation, SeriesKey
@@ -231,7 +234,9 @@ class Pipeline:
             seen = with_growers(entry.evaluator.latest, found, (each.evaluator for each in self._registry.values()))
         late_s = entry.evaluator.interval_s if entry is not None else 0.0
         sent = self.correlation.sent_before(move.after, late_s) if move.notification in NEWS else ()
-        self.state.notifications.transition(unit, move, found, seen, self.dependents_of, sent)
+        self.state.notifications.transition(
+            unit, move, found, seen, self.dependents_of, sent, self.state.changes.before
+        )
 
     def _decided(
         self, entry: SeriesEntry, findings: Iterable[Finding], moving: Sequence[Finding]
@@ -294,6 +299,11 @@ class Pipeline:
             log.info("%s", text, extra=about(LOGGED[entry], key=key))
         unit.events.append(EventLine(now, entry, text, key, details=details))
         await self.state.buffer.write(unit, now)
+
+    async def changed(self, kind: ChangeKind, what: str, action: str, detail: str) -> None:
+        """Record a change that people made now. One that cannot be stored is in the event log alone."""
+        with suppress(StoreError):
+            await self.state.changes.record([Change(self.state.clock.now(), kind, what, action, detail)])
 
     async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:
         """Acknowledge an alert for the operator; False if there was nothing to acknowledge."""

@@ -14,6 +14,7 @@ from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import WriteStore
 from watchkeeper.periodic.decision_log import DecisionLog, DecisionRecord, Explained
 from watchkeeper.runtime.evaluation_timer import EvaluationTimer
+from watchkeeper.runtime.recent_changes import RecentChanges
 from watchkeeper.runtime.series_registry import SeriesRegistry
 from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort
 from watchkeeper.runtime.write_buffer import WriteBuffer
@@ -23,13 +24,23 @@ class PipelineState:
     """Alerts, series and what is not written yet; and the daemon's report of its own health."""
 
     def __init__(
-        self, store: WriteStore, outbox: OutboxPort, clock: Clock, host: str, zone: tzinfo, gather_s: float = 0.0
+        self,
+        store: WriteStore,
+        outbox: OutboxPort,
+        clock: Clock,
+        host: str,
+        zone: tzinfo,
+        *,
+        gather_s: float = 0.0,
+        changes: RecentChanges | None = None,
     ) -> None:
         """host: the monitored host's name in messages. zone: the operator's time zone, for the times in messages.
 
-        gather_s: how long samples that change no alert wait for others, to share a commit.
+        gather_s: how long samples that change no alert wait for others, to share a commit. changes: what changed on
+        the host; kept in memory by default.
         """
         self.clock = clock
+        self.changes = changes or RecentChanges()
         self.book = AlertBook()
         self.registry = SeriesRegistry(self.book)
         self.notifications = Notifications(outbox, host, zone)

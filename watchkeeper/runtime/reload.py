@@ -19,6 +19,7 @@ from watchkeeper.config.loading import Loaded
 from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import ConfigError
 from watchkeeper.logs.fields import Event, about
+from watchkeeper.model.change import ChangeKind
 from watchkeeper.model.records import Entry
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.periodic.messages import PeriodicMessages
@@ -179,7 +180,10 @@ class ActiveRuntime:
             log.warning("%s", warning, extra=about(Event.RELOAD))
         await self._put_to_work(after)
         self._lasting.refusals.refused = ""
-        await self.runtime.pipeline.note(Entry.CONFIGURATION, difference(before, after))
+        said = difference(before, after)
+        await self.runtime.pipeline.note(Entry.CONFIGURATION, said)
+        _, _, detail = said.partition("; ")
+        await self.runtime.pipeline.changed(ChangeKind.CONFIGURATION, "watchkeeper's configuration", "reloaded", detail)
 
     def _bench_for(self, settings: Settings) -> ProbeContext:
         bench = self.runtime.config.bench

@@ -14,8 +14,10 @@ from watchkeeper.alerting.clock_gaps import Gap
 from watchkeeper.logs.fields import NOTICE, Event, about
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.build import compose, noted
+from watchkeeper.messages.changes import began_at
 from watchkeeper.messages.wording import duration, instant, transition_words
 from watchkeeper.model.alert import Alert, Priority, Transition
+from watchkeeper.model.change import Change
 from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
@@ -31,6 +33,11 @@ REPORTED_GAP_S = 300.0
 
 def nothing_depends(_: str) -> tuple[str, ...]:
     """What depends on a subject of the daemon's own: nothing."""
+    return ()
+
+
+def nothing_changed(_: datetime) -> tuple[Change, ...]:
+    """What changed before something of the daemon's own began: it is not looked up."""
     return ()
 
 
@@ -135,15 +142,20 @@ class Notifications:
         seen: Observation | None = None,
         dependents_of: Callable[[str], tuple[str, ...]] = nothing_depends,
         sent_before: tuple[str, ...] = (),
+        changed_before: Callable[[datetime], tuple[Change, ...]] = nothing_changed,
     ) -> None:
         """Add a transition: a line of the event log, and a message if there is something to report.
 
         dependents_of: the subjects that depend on a subject. sent_before: those of them that were already reported.
+        changed_before: what changed on the host before an instant.
         """
         after, text = move.after, transition_words(move)
         if move.notification is not None:
             dependents = dependents_of(after.key.subject)
-            message = compose(move, found, seen, self._host, self._zone, first_step, dependents, sent_before)
+            changed = changed_before(began_at(found, after.raised_at or move.at))
+            message = compose(
+                move, found, seen, self._host, self._zone, first_step, dependents, sent_before, changed=changed
+            )
             text = message.headline
             unit.deliveries.extend(self._outbox.deliveries_for(message, move.at))
             choices = self._outbox.choices(message, move.at)

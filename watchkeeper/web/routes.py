@@ -190,6 +190,13 @@ ROUTES = (
         form="EventList",
     ),
     Route(
+        "/api/v1/host-changes",
+        api.host_changes,
+        "What changed on the host, newest first: packages, unit files, mounts, guests, devices, restarts, notes.",
+        (api.CHANGED_SINCE, api.CHANGED_UNTIL, api.LIMIT),
+        form="HostChangeList",
+    ),
+    Route(
         "/api/v1/outbox",
         api.outbox,
         "Messages that wait for delivery, or could not be delivered.",

@@ -15,6 +15,7 @@ from tests.support import readstore
 from tests.support.readstore import GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.conftest import ASKED, Client, Open
 from watchkeeper.model.alert import Alert, Concern, Priority
+from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.observation import Deadline, Level, SeriesKey
 from watchkeeper.model.records import Sample
@@ -59,6 +60,7 @@ async def test_index_describes_every_route(page: Open) -> None:
         "/api/v1/findings",
         "/api/v1/decisions",
         "/api/v1/events",
+        "/api/v1/host-changes",
         "/api/v1/outbox",
         "/api/v1/capacity",
         "/api/v1/preflight",
@@ -95,6 +97,21 @@ async def test_decisions_are_about_a_subject(page: Open) -> None:
     text = await (await client.get(f"/subjects/{store.all_series[0].id}")).text()
     assert "Why it was or was not sent" in text
     assert "phone: not sent: at_least is" in text
+
+
+async def test_what_changed_on_the_host(page: Open) -> None:
+    """Newest first, between two times, at most as many as asked for."""
+    store = readstore.fresh()
+    one = Change(NOW - timedelta(hours=5), ChangeKind.PACKAGE, "openssl", "upgraded", "from 3.0.9 to 3.0.11")
+    two = replace(one, at=NOW - timedelta(hours=2), after=NOW - timedelta(hours=3))
+    store.changed = [one, two, replace(one, at=NOW - timedelta(days=3))]
+    client = await page(store)
+    found = (await get(client, "/api/v1/host-changes"))["items"]
+    assert [(each["at"], each["not_before"]) for each in found] == [
+        ("2026-11-25T05:24:11.000Z", "2026-11-25T04:24:11.000Z"),
+        ("2026-11-25T02:24:11.000Z", None),
+    ]
+    assert len((await get(client, "/api/v1/host-changes?since=7d&limit=500"))["items"]) == 3
 
 
 async def test_board(page: Open) -> None:

@@ -10,12 +10,13 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, AwareDatetime, Field
 
 from watchkeeper.config.types import Duration
 from watchkeeper.model.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.units import format_duration, format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.guests.changes import Between, KnownGuest
 from watchkeeper.probes.guests.disks import GuestDisks, counted, errors_condition, images_condition
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Guest
@@ -24,6 +25,7 @@ from watchkeeper.probes.guests.sockets import Asked
 from watchkeeper.probes.guests.states import GuestCondition, condition_of
 from watchkeeper.probes.host.memory import read_table
 from watchkeeper.probes.support.boot import boot_of, up_s
+from watchkeeper.probes.support.changes import record
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
 from watchkeeper.probes.support.tools import RootsideSettings
@@ -61,34 +63,27 @@ class GuestsSettings(RootsideSettings):
     layers_limit: int = Field(3, ge=0, le=1000, description="images below a disk's image; more are a fault")
 
 
-class KnownGuest(BaseModel):
-    """What a guest had when it was seen last: its disks' files with their sizes, its memory and its vCPUs."""
-
-    model_config = ConfigDict(frozen=True)
-
-    disks: Mapping[str, int | None] = Field(default_factory=dict)
-    memory_bytes: int | None = None
-    vcpus: int | None = None
-
-
 class GuestsState(StateModel):
     """names: each guest that was seen, by the path of its socket, so that a missing guest is reported by its name.
 
     known: by its name, what each guest had, for planning that counts guests which do not run at the moment.
-    across: what a reboot of the host has ended. errors: of each guest's disks, by the guest's name.
+    across: what a reboot of the host has ended. errors: of each guest's disks, by the guest's name. running: the names
+    of those that answered at looked_at; None before the first look.
     """
 
     names: Mapping[str, str] = Field(default_factory=dict)
     known: Mapping[str, KnownGuest] = Field(default_factory=dict)
     across: RestartGrace = RestartGrace()
     errors: Mapping[str, GuestDisks] = Field(default_factory=dict)
+    running: frozenset[str] = frozenset()
+    looked_at: AwareDatetime | None = None
 
 
 class GuestsProbe(BaseProbe):
     """Monitors every guest whose QMP socket is found."""
 
     def __init__(self, settings: GuestsSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
-        self._settings, self._clock = settings, bench.clock
+        self._settings, self._clock, self._bench = settings, bench.clock, bench
         self._monitors = Monitors(bench, settings.sockets, settings.timeout, settings.helper)
         self._state = ProbeState(bench.probe_states, settings.label, GuestsState())
         self._proc = root / "proc"
@@ -162,7 +157,23 @@ class GuestsProbe(BaseProbe):
         """Store every guest by its socket, including those that were seen before and are gone."""
         given = {names[each.path]: given_to(each.guest) for each in asked if each.guest}
         known = {name: each for name, each in page.known.items() if name in names.values()}
-        await self._state.write(GuestsState(names=names, known={**known, **given}, across=across, errors=errors))
+        now = self._clock.now()
+        state = GuestsState(
+            names=names,
+            known={**known, **given},
+            across=across,
+            errors=errors,
+            running=frozenset(given),
+            looked_at=now,
+        )
+        if page.looked_at is not None:
+            between = Between(page.known, given, page.running, state.running, page.looked_at, now)
+            await record(self._bench, self._settings.label, list(between.changes()))
+        # The time alone is not written: a quiet host writes nothing.
+        if state == page.model_copy(update={"looked_at": now}):
+            self._state.hold(state)
+        else:
+            await self._state.write(state)
 
     def _standing(self, name: str, path: str, asked: Asked[Guest] | None) -> GuestCondition:
         if asked is None:

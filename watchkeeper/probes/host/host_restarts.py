@@ -17,10 +17,12 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from watchkeeper.config.tables.rules import FaultySettings, RulesSettings
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError
+from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.boot import boot_of, up_s
+from watchkeeper.probes.support.changes import record
 from watchkeeper.probes.support.state import ProbeState, StateModel
 from watchkeeper.probes.support.tools import run_tool
 
@@ -93,7 +95,9 @@ class HostRestartsProbe:
             restarts = seen.restarts
             if seen.boot:
                 at = now - timedelta(seconds=since_s)
-                restarts = (*restarts, HostRestart(at=at, orderly=await self._orderly(seen.stopped_at, at)))
+                restart = HostRestart(at=at, orderly=await self._orderly(seen.stopped_at, at))
+                await record(self._bench, self._settings.label, [_change(restart)])
+                restarts = (*restarts, restart)
             seen = RestartsSeen(boot=boot, restarts=restarts[-KEPT:])
         elif seen.stopped_at is not None:
             seen = seen.model_copy(update={"stopped_at": None})
@@ -155,6 +159,10 @@ class HostRestartsProbe:
             if records:
                 return (("the kernel's record of a crash", f"/{folder}: {len(records)} files"),)
         return ()
+
+
+def _change(restart: HostRestart) -> Change:
+    return Change(restart.at, ChangeKind.RESTART, "this host", "restarted", _how(restart))
 
 
 def _how(restart: HostRestart) -> str:

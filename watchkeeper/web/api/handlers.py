@@ -40,6 +40,8 @@ SINCE = moment("since", "Readings from this time on; default: one day before unt
 UNTIL = moment("until", "Readings up to this time; default: now.")
 POINTS = whole("points", "The maximum number of points; peaks are kept.", 4, 10_000, 1_000)
 BEFORE = whole("before", "Events with a smaller id than this; default: the newest events.", 1, LARGEST_ID)
+CHANGED_SINCE = moment("since", "Changes from this time on; default: one day before until.")
+CHANGED_UNTIL = moment("until", "Changes up to this time; default: now.")
 LIMIT = whole("limit", "The maximum number of items.", 1, 500, 100)
 STATUS_EVENTS = 5
 """How many of the newest events belong to the status."""
@@ -202,6 +204,14 @@ async def events(request: web.Request) -> web.Response:
         older = urlencode({"before": shown[-1].id, "limit": limit})
         answer.headers["Link"] = f'<{context.prefix}/api/v1/events?{older}>; rel="next"'
     return answer
+
+
+async def host_changes(request: web.Request) -> web.Response:
+    """What changed on the host, newest first."""
+    context = of(request)
+    since, until = window(request, context.clock.now())
+    found = await context.store.changes(since, until, limit=LIMIT.given(request))
+    return reply({"items": [json_forms.change_form(each) for each in found]})
 
 
 async def set_aside(context: Context) -> Sequence[Delivery]:

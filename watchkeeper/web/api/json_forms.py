@@ -8,6 +8,7 @@ from typing import assert_never
 from watchkeeper.alerting.rules import instant
 from watchkeeper.messages.forecast_record import record_line
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.change import Change
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, UnusualGrowth
 from watchkeeper.model.forecast_record import RecordSummary
@@ -190,6 +191,18 @@ def event_form(line: EventLine, ids: Ids) -> Json:
         "text": line.text,
         "concern": line.concern.value if line.concern else None,
         "details": dict(line.details),
+    }
+
+
+def change_form(change: Change) -> Json:
+    """What changed on the host. not_before: null if `at` is the moment itself."""
+    return {
+        "at": stamp(change.at),
+        "not_before": stamp(change.after),
+        "kind": change.kind.value,
+        "what": change.what,
+        "action": change.action,
+        "detail": change.detail,
     }
 
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 COMMON: Mapping[str, str] = {
+    "action": "What happened to it.",
     "about": "The thing that the check is about.",
     "acknowledged_at": "When the operator acknowledged it.",
     "added_at_most_bytes": "The most that the change may take in all.",
@@ -128,6 +129,7 @@ COMMON: Mapping[str, str] = {
     "no_answer_s": "Seconds of the measured time without an answer.",
     "no_date_reason": "Why no date is given; null if one is.",
     "not_measured_s": "Seconds in which nothing was measured: watchkeeper or the host did not run.",
+    "not_before": "It had not happened yet at this time; null if `at` is the moment itself.",
     "not_observed": "What probes could not observe, or no probe covers, so that OK does not include it.",
     "not_seen": "What could not be read on the host, and why.",
     "not_sent_because": "Why the notifier does not get it; null if it does.",
@@ -225,6 +227,12 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "Event": {"at": "When it happened.", "kind": "What the event is about."},
     "Forecast": {"used": "The newest level.", "capacity": "The newest capacity."},
     "Freed": {"reasons": "Why the amount is not known exactly, or is not all."},
+    "HostChange": {
+        "at": "When it happened, or was seen.",
+        "kind": "What kind of thing changed.",
+        "what": "The thing that changed.",
+        "detail": "From what to what, or which part of it.",
+    },
     "Health": {
         "version": "The version of this form.",
         "description": "What is checked.",

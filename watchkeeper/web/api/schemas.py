@@ -5,6 +5,7 @@ Every member is always present; one without a value is null. No other member is 
 
 from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.availability import Period
+from watchkeeper.model.change import ChangeKind
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Kind, Unit
 from watchkeeper.model.records import DeliveryState, Entry
@@ -175,6 +176,15 @@ SCHEMAS: dict[str, Schema] = {
     ),
     "RouteChoice": known(notifier=TEXT, not_sent_because=maybe(TEXT), held_until=maybe(INSTANT)),
     "DecisionList": items("Decision"),
+    "HostChange": known(
+        at=INSTANT,
+        not_before=maybe(INSTANT),
+        kind=word(*(k.value for k in ChangeKind)),
+        what=TEXT,
+        action=TEXT,
+        detail=TEXT,
+    ),
+    "HostChangeList": items("HostChange"),
     "Delivery": known(
         id=WHOLE,
         notifier=TEXT,

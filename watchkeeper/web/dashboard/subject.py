@@ -1,7 +1,7 @@
 """The page of one subject: its history, what was found, its alerts and its event log."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any, assert_never
 
@@ -40,6 +40,7 @@ from watchkeeper.web.charts.downsample import downsample, unfold
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.availability import measured
+from watchkeeper.web.dashboard.changed import changed_before
 from watchkeeper.web.dashboard.related import dependents, growers
 from watchkeeper.web.events.event_log import merged
 from watchkeeper.web.events.event_text import easing
@@ -73,7 +74,10 @@ UNKNOWN_TO_KEEPER = frozenset({State.ACTIVE, State.RECTIFIED})
 
 @dataclass(frozen=True, slots=True)
 class AlertRow:
-    """An alert of this subject as text. remedy: the runbook entry about it, while it is active."""
+    """An alert of this subject as text. remedy: the runbook entry about it, while it is active.
+
+    changed: what changed on the host before it began, nearest first: when, and what.
+    """
 
     alert: Alert
     concern: str
@@ -83,6 +87,7 @@ class AlertRow:
     open: bool
     shelved: bool
     remedy: RunbookEntry | None
+    changed: Sequence[tuple[str, str]] = ()
 
     def named(self, text: str) -> str:
         """A text of the remedy, about this subject."""
@@ -128,7 +133,13 @@ async def subject(request: web.Request) -> web.Response:
         rows=table(series, samples, context.zone, now),
         details=details(series, latest, main, now, context.zone),
         seconds=dashboard_text.seconds,
-        alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
+        alerts=[
+            replace(
+                row(a, findings.get(a.concern), latest, now, context),
+                changed=await changed_before(context, a, findings.get(a.concern), now),
+            )
+            for a in alerts
+        ],
         caution=runbook().caution,
         as_json=f"quantities/{series.id}",
         decisions=await _decisions(context, series, now),

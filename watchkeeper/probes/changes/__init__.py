@@ -1,0 +1,1 @@
+"""What changed on the host: packages, unit files, mounts, kernel, devices. Not here: guests (guests/) and restarts."""

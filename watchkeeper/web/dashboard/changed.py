@@ -1,0 +1,25 @@
+"""What changed on the host before an alert began, for the page."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from watchkeeper.messages import changes
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.finding import Finding
+from watchkeeper.web.context import Context
+
+READ, SHOWN = 1_000, 20
+"""Changes that are searched, and lines that are shown, with an alert."""
+
+
+async def changed_before(
+    context: Context, alert: Alert, finding: Finding | None, now: datetime
+) -> Sequence[tuple[str, str]]:
+    """When and what, nearest first; empty for an alert that is not active."""
+    if not alert.standing or alert.raised_at is None:
+        return ()
+    began = alert.raised_at if finding is None else changes.began_at(finding, alert.raised_at)
+    # What was seen after it began may have happened before: its first possible time decides.
+    known = await context.store.changes(began - changes.WITHIN, began + changes.WITHIN, limit=READ)
+    groups = changes.grouped(changes.before(known, began))
+    return [(changes.time_of(each, context.zone, now), changes.text_of(each)) for each in groups[:SHOWN]]

@@ -104,7 +104,7 @@ async def station(tmp_path: Path) -> AsyncIterator[Station]:
     runner = Runner(pipeline, [ScheduledProbe("pool", 3_600.0, pool, Rules())])
     schedule = Scheduler(clock)
     schedule.every("pool", 3_600.0, partial(runner.run, "pool"))
-    made = DaemonActions(runner, schedule, outbox, clock, ("gannet", UTC))
+    made = DaemonActions(runner, schedule, outbox, clock, ("gannet", UTC), store.keep_maintenance)
     assert await made.run_now("pool") == "pool ran."
     for _ in range(8):
         clock.ahead += timedelta(minutes=1)

@@ -12,7 +12,7 @@ from urllib.parse import quote
 import pytest
 
 from tests.support.daemon import Daemon
-from tests.support.receivers import Hook, Mailbox
+from tests.support.receivers import Hook, Mailbox, Service
 from tests.support.waiting import until
 
 CONFIG = """
@@ -28,7 +28,7 @@ alarm = "1h"
 kind = "tcp"
 name = "hide-hub"
 host = "127.0.0.1"
-port = 9
+port = {service}
 every = "1s"
 [[notifier]]
 kind = "mail"
@@ -63,10 +63,19 @@ def hook() -> Iterator[Hook]:
 
 
 @pytest.fixture
-def config(tmp_path: Path, mailbox: Mailbox, hook: Hook) -> Path:
-    """One service that does not answer; mail for all, a webhook for alarms."""
+def service() -> Iterator[Service]:
+    """A real service."""
+    made = Service()
+    yield made
+    if made.running:
+        made.close()
+
+
+@pytest.fixture
+def config(tmp_path: Path, mailbox: Mailbox, hook: Hook, service: Service) -> Path:
+    """One service; mail for all, a webhook for alarms."""
     path = tmp_path / "config.toml"
-    path.write_text(CONFIG.format(folder=tmp_path, mail=mailbox.port, hook=hook.url))
+    path.write_text(CONFIG.format(folder=tmp_path, mail=mailbox.port, hook=hook.url, service=service.port))
     return path
 
 
@@ -86,8 +95,14 @@ def get(daemon: Daemon, path: str) -> Any:
         return json.loads(text) if path.startswith("api") else text
 
 
-def test_why_it_was_or_was_not_sent(config: Path, mailbox: Mailbox, hook: Hook) -> None:
+def subjects(daemon: Daemon) -> list[tuple[str, str]]:
+    """What is recorded."""
+    return [(each["subject"], each["quantity"]) for each in get(daemon, "api/v1/quantities")["items"]]
+
+
+def test_why_it_was_or_was_not_sent(config: Path, mailbox: Mailbox, hook: Hook, service: Service) -> None:
     """By the command, the API and the page; also when the daemon has stopped."""
+    service.close()
     with Daemon.start(config) as daemon:
         until("the mail", lambda: mailbox.mails)
         until("its line", lambda: "mail: sent " in run(config, "explain", "hide-hub").stdout)
@@ -108,3 +123,58 @@ def test_why_it_was_or_was_not_sent(config: Path, mailbox: Mailbox, hook: Hook) 
         assert part in said
     unknown = run(config, "explain", "service hide-hup")
     assert (unknown.returncode, 'did you mean "service hide-hub"?' in unknown.stderr) == (64, True)
+
+
+def test_a_simulated_alert_takes_the_real_way(config: Path, mailbox: Mailbox, hook: Hook) -> None:
+    """Marked as a test in mail, webhook, event log and page; ended by itself; nothing is recorded."""
+    with Daemon.start(config) as daemon:
+        until("a reading", lambda: get(daemon, "api/v1/quantities")["items"])
+        before = subjects(daemon)
+        said = run(config, "simulate", "hide-hub", "alarm", "--for", "5s")
+        assert said.stdout.startswith("A simulated alarm about service hide-hub"), said.stderr
+        (event,) = until("the webhook's", lambda: hook.events[:1])
+        assert (event["type"], event["data"]["test"]) == ("watchkeeper.test", True)
+        assert event["data"]["headline"].startswith("TEST: service hide-hub simulated alert")
+        assert "TEST: service hide-hub" in get(daemon, "")
+        until("its end", lambda: len(hook.events) == 2)
+        mails = [each for each in mailbox.mails if "TEST: " in str(each["Subject"])]
+        until("both mails", lambda: len([e for e in mailbox.mails if "TEST: " in str(e["Subject"])]) == 2)
+        assert "This is a test" in mails[0].get_content()
+        lines = [each["text"] for each in get(daemon, "api/v1/events")["items"]]
+        assert any(each.startswith("TEST: service hide-hub simulated alert is over") for each in lines)
+        assert subjects(daemon) == before
+        status = get(daemon, "api/v1/status")
+        assert [*status["active"], *status["rectified"]] == []
+        assert "urgent: sent" in run(config, "explain", "service hide-hub").stdout
+    assert run(config, "simulate", "hide-hub", "alarm", "--for", "2h").returncode == 64
+    assert run(config, "simulate", "hide-hub", "alarm").returncode == 69
+
+
+def test_maintenance_sends_nothing_and_then_what_is_left(config: Path, mailbox: Mailbox, service: Service) -> None:
+    """Also after a restart: it is observed, shown and listed; when it ends, what is still faulty is sent."""
+    with Daemon.start(config) as daemon:
+        until("a reading", lambda: get(daemon, "api/v1/quantities")["items"])
+        said = run(config, "maintenance", "hide-hub", "1h", "new disk")
+        assert said.stdout.startswith("Nothing is sent about service hide-hub until "), said.stderr
+        service.close()
+        until("its alert", lambda: [a for a in get(daemon, "api/v1/raised")["items"] if a["state"] == "active"])
+        assert daemon.stop() == 0
+    with Daemon.start(config) as daemon:
+        (planned,) = get(daemon, "api/v1/maintenance")["items"]
+        assert (planned["subject"], planned["reason"]) == ("service hide-hub", "new disk")
+        assert "Maintenance, nothing is sent" in get(daemon, "")
+        status = run(config, "status")
+        assert (status.returncode, "new disk" in status.stdout) == (0, True), status.stdout
+        assert "new disk" in run(config, "maintenance").stdout
+        assert "no messages: maintenance until" in run(config, "explain", "service hide-hub").stdout
+        assert mailbox.mails == []
+        assert run(config, "maintenance", "hide-hub", "1s", "short").returncode == 0
+        (mail,) = until("what is left", lambda: mailbox.mails)
+        assert "service hide-hub not answering" in str(mail["Subject"])
+        assert get(daemon, "api/v1/maintenance")["items"] == []
+        lines = [each["text"] for each in get(daemon, "api/v1/events")["items"]]
+        assert "maintenance of service hide-hub ended: its time is over" in lines
+        assert any(each.endswith(": new disk") for each in lines)
+    assert run(config, "maintenance", "hide-hub", "8d").returncode == 64
+    assert run(config, "maintenance", "hide-hub").returncode == 64
+    assert run(config, "maintenance", "hide-hub", "1h").returncode == 69

@@ -8,7 +8,8 @@ from pathlib import Path
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.config.types import SecretSource
 from watchkeeper.model import alert as tables
-from watchkeeper.model.alert import Alert, Concern, Event, State
+from watchkeeper.model.alert import Alert, Concern, Event, Priority, State
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.web.auth import passwords
 
@@ -59,6 +60,20 @@ class ActingDouble:
     async def note(self, text: str, key: SeriesKey | None) -> None:
         self.done.append(("note", text, str(key) if key else ""))
         self.store.note(self.store.now, text, key=key)
+
+    async def simulate(self, subject: str, priority: Priority, lasts_s: float) -> bool:
+        self.done.append(("simulate", subject, priority.word, str(lasts_s)))
+        return any(each.key.subject == subject for each in self.store.all_series)
+
+    async def maintain(self, subject: str, until: datetime, reason: str) -> bool:
+        self.done.append(("maintain", subject, until.isoformat(), reason))
+        self.store.planned = [Maintenance(subject, self.store.now, until, reason)]
+        return any(each.key.subject == subject for each in self.store.all_series)
+
+    async def end_maintenance(self, subject: str) -> bool:
+        self.done.append(("end_maintenance", subject))
+        found, self.store.planned = self.store.planned, []
+        return bool(found)
 
     async def run_now(self, label: str) -> str:
         if label not in self.probes:

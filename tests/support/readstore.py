@@ -19,6 +19,7 @@ from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.forecast_record import KeptForecast, Outcome
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.records import Bucket, Delivery, DeliveryState, Entry, EventLine, Sample, Seen, Series
@@ -42,6 +43,7 @@ class ReadStoreDouble:
     lines: list[EventLine] = field(default_factory=list)
     open_deliveries: list[Delivery] = field(default_factory=list)
     kept: list[KeptForecast] = field(default_factory=list)
+    planned: list[Maintenance] = field(default_factory=list)
     kept_decisions: list[Decision] = field(default_factory=list)
     changed: list[Change] = field(default_factory=list)
     history: dict[SeriesKey, list[Sample]] = field(default_factory=dict)
@@ -75,6 +77,9 @@ class ReadStoreDouble:
         for sample in await self.samples(key, since, until):
             stretches.setdefault(int((sample.at_s - start_s) / width_s), []).append(sample)
         return [_bucket(start_s + n * width_s, width_s, each) for n, each in sorted(stretches.items())]
+
+    async def maintenance(self) -> Sequence[Maintenance]:
+        return list(self.planned)
 
     async def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:
         return [each for each in self.kept_decisions if each.key.subject == subject and each.at >= since]

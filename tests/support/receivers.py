@@ -53,6 +53,10 @@ class _Server:
     def url(self) -> str:
         return f"http://127.0.0.1:{self.port}/"
 
+    @property
+    def running(self) -> bool:
+        return self._thread.is_alive()
+
     def close(self) -> None:
         self._server.shutdown()
         self._server.server_close()

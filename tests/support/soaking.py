@@ -148,7 +148,9 @@ class Soak:
         self.periodic_messages.begin(None)
         named = ("gannet", UTC)
         health = Health(self.clock, self.pipeline.state, self.outbox)
-        hand = DaemonActions(self.runner, Scheduler(self.clock), self.outbox, self.clock, named)
+        hand = DaemonActions(
+            self.runner, Scheduler(self.clock), self.outbox, self.clock, named, self.store.keep_maintenance
+        )
         settings = PageSettings(port=0)
         app = make_app(self.store, settings, self.clock, health, *named, hand, resting=self.runner.dependents_of)
         served = await serve(app, settings)

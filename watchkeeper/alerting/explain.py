@@ -15,6 +15,7 @@ from watchkeeper.messages import wording
 from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
 
 Gist = tuple[object, ...]
@@ -188,7 +189,9 @@ def _running(alert: Alert, delays: Delays, now: datetime, zone: tzinfo) -> Itera
     if alert.shelved(now):
         once = " or its next end" if alert.shelved_once else ""
         yield f"no messages: shelved until {_at(alert.shelved_until, zone)}{once}"
-    if alert.held_by is not None:
+    if alert.held_by == MAINTENANCE:
+        yield f"no messages: maintenance until {_at(alert.held_until, zone)}"
+    elif alert.held_by is not None:
         until = f" until {_at(alert.held_until, zone)}" if alert.held_until else ""
         yield f"no messages: follows from the alert about {wording.clean(str(alert.held_by))}{until}"
     if alert.state is State.RECTIFIED:

@@ -18,13 +18,15 @@ COMMANDS = {
     "status": LazyCommand("commands.alerts.status", "Show what needs you, ordered by the time left."),
     "events": LazyCommand("commands.history.events", "Show the event log."),
     "changes": LazyCommand("commands.history.changes", "Show what changed on this host."),
-    "explain": LazyCommand("commands.explain", "Explain why something was or was not sent."),
+    "explain": LazyCommand("commands.alerts.explain", "Explain why something was or was not sent."),
     "availability": LazyCommand(
         "commands.history.availability", "Show how long services did not answer, and how often."
     ),
     "export": LazyCommand("commands.history.export", "Write the history of quantities as CSV."),
     "acknowledge": LazyCommand("commands.alerts.acknowledge", "Acknowledge an alert."),
     "shelve": LazyCommand("commands.alerts.shelve", "Shelve an alert for a time."),
+    "maintenance": LazyCommand("commands.alerts.maintenance", "Send nothing about a subject for a planned time."),
+    "simulate": LazyCommand("commands.alerts.simulate", "Raise a test alert through the real rules and routes."),
     "note": LazyCommand("commands.history.note", "Write a note into the event log."),
     "backtest": LazyCommand("backtest.backtest", "Run the rules over a recorded history."),
     "capacity": LazyCommand("commands.planning.capacity", "Check whether a new or larger guest fits on this host."),

@@ -1,7 +1,7 @@
 """Which subject a name on the command line means. Not here: what is done with it."""
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Callable, Collection, Iterable
 
 import click
 
@@ -13,13 +13,24 @@ LISTED = 8
 """Subjects that are named in an error."""
 
 
-async def subject_named(store: Store, name: str) -> str:
-    """The subject that is called so, or else the only one that contains the name. Raises UsageError."""
+DependentsOf = Callable[[str], Collection[str]]
+
+
+def nothing(_subject: str) -> Collection[str]:
+    """Nothing depends on it, as far as the caller knows."""
+    return ()
+
+
+async def subject_named(store: Store, name: str, dependents_of: DependentsOf = nothing) -> str:
+    """The subject that is called so, or else the only one that contains the name. Raises UsageError.
+
+    dependents_of: if several contain it, the one on which all others depend is meant.
+    """
     keys = [*(each.key for each in await store.series()), *(each.key for each in await store.alerts())]
-    return chosen(dict.fromkeys(each.subject for each in keys), name)
+    return chosen(dict.fromkeys(each.subject for each in keys), name, dependents_of)
 
 
-def chosen(subjects: Iterable[str], name: str) -> str:
+def chosen(subjects: Iterable[str], name: str, dependents_of: DependentsOf = nothing) -> str:
     """The one of these that a name means. Raises UsageError that says which there are."""
     every, wanted = list(subjects), name.casefold()
     exact = [each for each in every if each.casefold() == wanted]
@@ -28,6 +39,9 @@ def chosen(subjects: Iterable[str], name: str) -> str:
     found = exact or [each for each in fitting if not each.startswith(OWN_SUBJECT)] or fitting
     if len(found) == 1:
         return found[0]
+    for each in found:
+        if {*found} <= {each, *dependents_of(each)}:
+            return each
     if found:
         raise click.UsageError(f'"{clean(name, 60)}" means more than one: {_listed(found)}; write more of the name')
     near = difflib.get_close_matches(name, every, n=1)

@@ -5,19 +5,24 @@ the page decides who may ask (web/auth/session_auth.py).
 """
 
 import asyncio
-from collections.abc import Sequence
+import logging
+from collections.abc import Awaitable, Callable, Sequence
 from datetime import datetime, tzinfo
 from typing import Protocol
 
 from watchkeeper.clock import Clock
-from watchkeeper.errors import DeliveryError
+from watchkeeper.errors import DeliveryError, StoreError
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.build import test_message
-from watchkeeper.model.alert import Concern
+from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.change import ChangeKind
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import Condition, SeriesKey
 from watchkeeper.model.records import Entry
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.runtime.runner import Runner
+
+log = logging.getLogger(__name__)
 
 PATIENCE_S = 8.0
 """How long a person who pressed a button waits for the answer; the run itself continues."""
@@ -50,8 +55,13 @@ class DaemonActions:
         outbox: Delivers,
         clock: Clock,
         host: tuple[str, tzinfo],
+        keep_maintenance: Callable[[Sequence[Maintenance]], Awaitable[None]],
     ) -> None:
-        """runner: knows the pipeline and the probes. host: the monitored host's name and zone, as used in messages."""
+        """runner: knows the pipeline and the probes. host: the monitored host's name and zone, as used in messages.
+
+        keep_maintenance: stores what maintenance is planned. Raises StoreError.
+        """
+        self._keep_maintenance = keep_maintenance
         self._runner, self._schedule, self._outbox, self._clock = runner, schedule, outbox, clock
         self._host, self._zone = host
 
@@ -82,6 +92,29 @@ class DaemonActions:
         await self._runner.pipeline.note(Entry.NOTE, text, key)
         about = f"about {key.subject}: " if key else ""
         await self._runner.pipeline.changed(ChangeKind.NOTE, "the operator", "noted", f"{about}{text}")
+
+    async def simulate(self, subject: str, priority: Priority, lasts_s: float) -> bool:
+        """Raise a simulated alert; False where nothing with that subject is monitored."""
+        return await self._runner.pipeline.simulate(subject, priority, lasts_s)
+
+    async def maintain(self, subject: str, until: datetime, reason: str) -> bool:
+        """Begin the maintenance of a subject; False where nothing with that subject is monitored."""
+        done = await self._runner.pipeline.maintain(subject, until, reason)
+        await self._remember_maintenance()
+        return done
+
+    async def end_maintenance(self, subject: str) -> bool:
+        """End the maintenance of a subject; False where there is none."""
+        done = await self._runner.pipeline.end_maintenance(subject)
+        await self._remember_maintenance()
+        return done
+
+    async def _remember_maintenance(self) -> None:
+        """Store what is planned, for the next start. If that fails now, it lasts until then."""
+        try:
+            await self._keep_maintenance(self._runner.pipeline.state.maintenance.all)
+        except StoreError as error:
+            log.error("planned maintenance cannot be stored: %s", error, extra=about(Event.CONTROL))  # noqa: TRY400  text says it all
 
     async def run_now(self, label: str) -> str:
         """Run a probe now and return the outcome. Raises KeyError for an unknown label."""

@@ -20,8 +20,9 @@ from typing import Annotated, Any, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.alert import Concern
+from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.simulation import LONGEST_SIMULATION_S
 from watchkeeper.web.auth.actions import Actions
 
 log = logging.getLogger(__name__)
@@ -78,7 +79,25 @@ class Note(_Request):
     quantity: str | None = None
 
 
-Request = Acknowledge | Shelve | Unshelve | Note
+class Simulate(_Request):
+    """Raise a simulated alert about a subject."""
+
+    act: Literal["simulate"] = "simulate"
+    subject: Annotated[str, Field(max_length=4_096)]
+    priority: Literal["caution", "warning", "alarm"]
+    lasts_s: Annotated[float, Field(gt=0, le=LONGEST_SIMULATION_S)]
+
+
+class Maintain(_Request):
+    """Begin the maintenance of a subject until a time, or (None) end it."""
+
+    act: Literal["maintain"] = "maintain"
+    subject: Annotated[str, Field(max_length=4_096)]
+    until: AwareDatetime | None
+    reason: Annotated[str, Field(max_length=LONGEST_NOTE)] = ""
+
+
+Request = Acknowledge | Shelve | Unshelve | Note | Simulate | Maintain
 REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="act")])
 
 
@@ -166,6 +185,12 @@ class ControlSocket:
                 return await self._actions.shelve(request.key, request.concern, until)
             case Unshelve():
                 return await self._actions.unshelve(request.key, request.concern)
+            case Simulate(subject=subject, priority=word, lasts_s=lasts_s):
+                return await self._actions.simulate(subject, Priority[word.upper()], lasts_s)
+            case Maintain(subject=subject, until=until, reason=reason):
+                if until is None:
+                    return await self._actions.end_maintenance(subject)
+                return await self._actions.maintain(subject, until, " ".join(reason.split()))
             case Note(text=text, subject=subject, quantity=quantity):
                 key = None if subject is None or quantity is None else SeriesKey(subject, quantity)
                 await self._actions.note(" ".join(text.split()), key)

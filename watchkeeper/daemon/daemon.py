@@ -142,7 +142,7 @@ class _Daemon:
         self._runner.look_now = self._schedule.now
         self._active = ActiveRuntime(runtime, self._runner, lasting)
         self._job_reports = job_reports
-        self._hand = DaemonActions(self._runner, self._schedule, self._outbox, clock, named)
+        self._hand = DaemonActions(self._runner, self._schedule, self._outbox, clock, named, store.keep_maintenance)
         self._service = sd_notify.Service()
         self._ending = self._runner.stopping
 
@@ -279,6 +279,7 @@ class _Daemon:
         self._active.runtime.periodic_messages.begin(last_commit_at)
         await self._active.runtime.retention.begin(last_commit_at)
         self._state.changes.restore(await self._store.changes(self._clock.now() - REMEMBERED))
+        self._state.maintenance.restore(await self._store.maintenance())
         await self._runner.start(self._store, self._clock.now() - REMEMBER, last_commit_at, kept)
         if not self._state.breaks:  # else the event log has it, with the length of the gap
             how = "started, with an empty database" if last_commit_at is None else "started"

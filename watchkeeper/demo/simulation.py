@@ -181,7 +181,7 @@ async def build(bill: DemoOptions, stack: AsyncExitStack) -> Simulation:
     await runner.pipeline.note(Entry.START, "monitoring of gannet continues; everything here is invented")
     settings = PageSettings(port=bill.port, password=_password(bill))
     stage = Simulation(clock, store, runner, bill.begun_at)
-    hand = DaemonActions(runner, stage, outbox, clock, named)
+    hand = DaemonActions(runner, stage, outbox, clock, named, store.keep_maintenance)
     health, visitor = Health(clock, state), PageClock(clock)
     planner = _planner(bill, store, visitor, stack)
     app = make_app(

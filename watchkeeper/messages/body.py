@@ -18,6 +18,7 @@ from watchkeeper.model.change import Change
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Deadline, Level, Observation
+from watchkeeper.model.simulation import is_simulated
 
 COLUMNS = 72
 """Paragraph width: suits a terminal, and an upright phone once it wraps; usual in plain-text mail (RFC 3676 4.2)."""
@@ -104,6 +105,8 @@ def _fact(case: MessageContext, note: str = "", *, whole: bool = False) -> str:
     match found.concern:
         case Concern.FULL | Concern.OVERDUE:
             return f"{fact}{_when(case)}{note}"
+        case _ if is_simulated(found.key):
+            return f"{fact}{note}"
         case Concern.NOT_REPORTING:
             return f"{fact}{note}"
         case _:
@@ -180,6 +183,13 @@ def paragraphs(*texts: str) -> str:
 
 def _paragraphs(case: MessageContext) -> Iterator[str]:
     yield _opening(case)
+    if is_simulated(case.found.key):
+        yield (
+            "This is a test: `watchkeeper simulate` raised the alert, and nothing has happened. It went through the "
+            "delays, the suppression and the routes of a real one, and ends by itself."
+        )
+        yield f"Times are {wording.zone_name(case.now, case.zone)}."
+        return
     yield _how_sure(case)
     yield _level(case)
     yield _since(case)

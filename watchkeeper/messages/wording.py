@@ -14,7 +14,9 @@ from typing import assert_never
 from watchkeeper.model.alert import Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
+from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import Answer, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.simulation import is_simulated
 from watchkeeper.model.units import format_size
 
 SECOND, MINUTE, HOUR, DAY = 1, 60, 3_600, 86_400
@@ -295,6 +297,8 @@ def fill(level: Level) -> str:
 def thing(key: SeriesKey, limit: int = 44) -> str:
     """The name of a series in a sentence: the subject, and the quantity if that adds something."""
     subject = clean(key.subject, limit)
+    if is_simulated(key):
+        return f"TEST: {subject}"
     implied = key.quantity in _IMPLIED or key.quantity in CONDITIONS
     return subject if implied else f"{subject}: {clean(key.quantity, 24)}"
 
@@ -316,6 +320,8 @@ def transition_words(move: Transition) -> str:
     after = move.after
     if move.event in _TRANSITIONS or after.priority is None:
         return f"{thing(after.key)}: {_TRANSITIONS.get(move.event, 'alert ended')}"
+    if after.held_by == MAINTENANCE:
+        return f"{thing(after.key)}: {concern_words(after.concern)} ({after.priority.word}); maintenance, no message"
     held = f"; follows from {thing(after.held_by)}, no separate message" if after.held_by else ""
     return f"{thing(after.key)}: {concern_words(after.concern)} ({after.priority.word}){held}"
 
@@ -330,6 +336,8 @@ def time_left_phrase(finding: Finding, now: datetime, zone: tzinfo, seen: Observ
 
     seen: the newest observation, if it is known: it tells a wrong answer from none, and the unit of a growth rate.
     """
+    if is_simulated(finding.key):
+        return "simulated alert, nothing has happened"
     match finding.concern:
         case Concern.FULL:
             return _until_full(finding, now, zone, seen)

@@ -9,6 +9,7 @@ from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import Commit, Delivery, EventLine, Sample, Seen, Series
 
@@ -49,6 +50,10 @@ class ReadStore(Protocol):
 
     async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
         """The forecasts that were kept, of a series or of all, oldest first; with their outcomes, as far as known."""
+        ...
+
+    async def maintenance(self) -> Sequence[Maintenance]:
+        """What maintenance is planned; some of it may be over."""
         ...
 
     async def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:

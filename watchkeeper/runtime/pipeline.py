@@ -24,12 +24,15 @@ from watchkeeper.alerting.rules import Rules
 from watchkeeper.alerting.top_growers import with_growers
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.alert import Alert, Concern, NotificationKind, Transition
+from watchkeeper.messages.wording import clean, instant
+from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, Transition
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import Condition, Observation, SeriesKey
 from watchkeeper.model.records import Entry, EventLine, Seen
+from watchkeeper.model.simulation import is_simulated
 from watchkeeper.periodic.decision_log import DecisionLog, is_close
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.removal import end_alerts
@@ -67,7 +70,14 @@ class Pipeline:
         self._registry = state.registry
         earlier = None if before is None else before.correlation
         dependencies = Dependencies(depends_on, None if earlier is None else earlier.dependencies)
-        self.correlation: Correlation = Correlation(state.book, state.registry.down, dependencies, limits, earlier)
+        self.correlation: Correlation = Correlation(
+            state.book,
+            state.registry.down,
+            dependencies,
+            limits,
+            earlier,
+            state.maintenance.covering(dependencies),
+        )
         self._dependencies = dependencies
 
     def dependents_of(self, subject: str) -> tuple[str, ...]:
@@ -211,22 +221,39 @@ class Pipeline:
         return moved
 
     def _settle(self, unit: UnitOfWork, now: datetime) -> None:
-        """Move the alerts that represent several others, and those that they have reported."""
+        """Move the alerts that represent several others, those that they have reported, and simulated ones."""
+        self._simulate(unit, now)
+        for over in self.state.maintenance.take_over(now):
+            unit.events.append(self._maintenance_line(over, now, "ended: its time is over"))
         for found, moves in self.correlation.settle(now):
             for move in moves:
                 self._notify(unit, move, found)
             if moves:
                 unit.found([found])
-            alert, state = self.state.book.get(found.key, found.concern), self.state
-            if found.priority is not None or not alert.at_rest or moves:
-                decided = state.groups_decided.setdefault(found.key, {})
-                note = state.decisions.note(found, None, Rules(), alert, decided, state.zone)
-                unit.decisions.extend(filter(None, [note]))
-            if state.reasons is not None:
-                explained = state.groups_explained.setdefault(found.key, {})
-                state.reasons.note(found, None, Rules(), alert, explained)
+            self._decide_without_series(unit, found, moves)
         for move in self.correlation.summed_up(now):
             self._notify(unit, move, Finding(move.after.key, move.after.concern, now, move.after.priority))
+
+    def _decide_without_series(self, unit: UnitOfWork, found: Finding, moves: Sequence[Transition]) -> None:
+        """Keep and log the decision about an alert that no series has."""
+        alert, state = self.state.book.get(found.key, found.concern), self.state
+        if found.priority is not None or not alert.at_rest or moves:
+            decided = state.groups_decided.setdefault(found.key, {})
+            note = state.decisions.note(found, None, Rules(), alert, decided, state.zone)
+            unit.decisions.extend(filter(None, [note]))
+        if state.reasons is not None:
+            explained = state.groups_explained.setdefault(found.key, {})
+            state.reasons.note(found, None, Rules(), alert, explained)
+
+    def _simulate(self, unit: UnitOfWork, now: datetime) -> None:
+        """Move the simulated alerts; nothing depends on them."""
+        state = self.state
+        for found, moves in state.simulations.step(state.book, self.correlation, now):
+            for move in moves:
+                state.notifications.transition(unit, move, found)
+            if moves:
+                unit.found([found])
+            self._decide_without_series(unit, found, moves)
 
     def _notify(self, unit: UnitOfWork, move: Transition, found: Finding, entry: SeriesEntry | None = None) -> None:
         seen = None
@@ -315,6 +342,47 @@ class Pipeline:
         """Shelve an alert, as state_machine.shelve does; False if there is no such alert."""
         return await self._by_operator(key, concern, partial(state_machine.shelve, until=until, once=once))
 
+    async def simulate(self, subject: str, priority: Priority, lasts_s: float) -> bool:
+        """Raise a simulated alert about a subject; False if no series has that subject."""
+        unit = UnitOfWork()
+        now = self._look_at_clocks(unit)
+        begun = self.state.simulations.begin(subject, self._registry.values(), priority, lasts_s, now)
+        if begun is not None:
+            self._settle(unit, now)
+            await self.state.buffer.write(unit, now)
+        return begun is not None
+
+    async def maintain(self, subject: str, until: datetime, reason: str) -> bool:
+        """Begin the maintenance of a subject and of all that depends on it; False if no series has that subject."""
+        if not any(key.subject == subject for key in self._registry):
+            return False
+        unit = UnitOfWork()
+        now = self._look_at_clocks(unit)
+        begun = self.state.maintenance.begin(subject, until, reason, now)
+        self.correlation.begin_maintenance(now)
+        said = f"until {instant(begun.until, self.state.zone, now)}{f': {reason}' if reason else ''}"
+        unit.events.append(self._maintenance_line(begun, now, said))
+        await self.state.buffer.write(unit, now)
+        return True
+
+    async def end_maintenance(self, subject: str) -> bool:
+        """End the maintenance of a subject; False if there is none. What is still faulty is sent now."""
+        ended = self.state.maintenance.end(subject)
+        if ended is None:
+            return False
+        unit = UnitOfWork()
+        now = self._look_at_clocks(unit)
+        unit.events.append(self._maintenance_line(ended, now, "ended by the operator"))
+        await self.state.buffer.write(unit, now)
+        await self.review()
+        return True
+
+    def _maintenance_line(self, about: Maintenance, now: datetime, said: str) -> EventLine:
+        key = next((key for key in self._registry if key.subject == about.subject), None)
+        text = f"maintenance of {clean(about.subject)} {said}"
+        details = {"subject": about.subject, "until": about.until.isoformat()}
+        return EventLine(now, Entry.NOTE, text, key, details=details)
+
     async def unshelve(self, key: SeriesKey, concern: Concern) -> bool:
         """End a shelving; False if there was none."""
         return await self._by_operator(key, concern, state_machine.unshelve)
@@ -333,6 +401,8 @@ class Pipeline:
         return move is not None
 
     def _can_raise(self, key: SeriesKey, concern: Concern) -> bool:
+        if is_simulated(key):
+            return self.state.book.find(key, concern) is not None
         entry = self._registry.get(key)
         return concern is OWN.get(key) if entry is None else concern in entry.evaluator.concerns
 

@@ -14,6 +14,8 @@ from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import WriteStore
 from watchkeeper.periodic.decision_log import DecisionLog, DecisionRecord, Explained
 from watchkeeper.runtime.evaluation_timer import EvaluationTimer
+from watchkeeper.runtime.operator.maintenance import PlannedMaintenance
+from watchkeeper.runtime.operator.simulation import Simulations
 from watchkeeper.runtime.recent_changes import RecentChanges
 from watchkeeper.runtime.series_registry import SeriesRegistry
 from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort
@@ -49,6 +51,7 @@ class PipelineState:
         self.timer, self.orphan_wait = EvaluationTimer(), OrphanWait()
         self.reasons = DecisionLog.wanted()
         self.decisions, self.zone = DecisionRecord(), zone
+        self.simulations, self.maintenance = Simulations(), PlannedMaintenance()
         self.groups_explained: dict[SeriesKey, Explained] = {}
         self.groups_decided: dict[SeriesKey, Explained] = {}
         self.clocks: Clocks | None = None

@@ -11,6 +11,7 @@ from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.orphans import UNWATCHED
 from watchkeeper.model.alert import Alert, Transition
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.simulation import OVER, is_simulated
 from watchkeeper.runtime.restore import unsettled
 
 
@@ -19,5 +20,6 @@ def end_alerts(book: AlertBook, alerts: Iterable[Alert], now: datetime) -> Itera
     for alert in filter(unsettled, alerts):
         ended, moves = state_machine.dropped(alert, now)
         book.put(ended)
-        found = Finding(alert.key, alert.concern, now, None, reason=UNWATCHED)
+        reason = OVER if is_simulated(alert.key) else UNWATCHED  # a restart ends it
+        found = Finding(alert.key, alert.concern, now, None, reason=reason)
         yield from ((found, move) for move in moves)

@@ -26,6 +26,7 @@ from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import (
     Bucket,
@@ -51,7 +52,14 @@ from watchkeeper.store.recovery import indexes, inspection, repair
 from watchkeeper.store.recovery.kept_aside import OWNER, KeptAside, reserve_of, still_open
 from watchkeeper.store.recovery.location import Location
 from watchkeeper.store.rows.checked_rows import Damage
-from watchkeeper.store.rows.probe_state import StoredChanges, StoredJobReports, StoredProbeState
+from watchkeeper.store.rows.probe_state import (
+    MAINTENANCE_OWNER,
+    StoredChanges,
+    StoredJobReports,
+    StoredProbeState,
+    maintenance_of,
+    maintenance_text,
+)
 from watchkeeper.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -375,6 +383,14 @@ class Store:
     async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
         """The forecasts that were kept, of a series or of all, oldest first; with their outcomes, as far as known."""
         return await self._read(lambda reading: reading.forecasts(key))
+
+    async def maintenance(self) -> Sequence[Maintenance]:
+        """What maintenance is planned; some of it may be over."""
+        return maintenance_of(await self.probe_states.read(MAINTENANCE_OWNER))
+
+    async def keep_maintenance(self, planned: Sequence[Maintenance]) -> None:
+        """Store what maintenance is planned, in place of what was. Raises StoreError."""
+        await self.probe_states.write(MAINTENANCE_OWNER, maintenance_text(planned))
 
     async def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:
         """Why something was or was not sent about a subject since an instant, oldest first."""

@@ -11,7 +11,7 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.web.api import availability, decisions
+from watchkeeper.web.api import availability, decisions, maintenance
 from watchkeeper.web.api import handlers as api
 from watchkeeper.web.auth import form_handlers
 from watchkeeper.web.auth.passkeys import handlers as passkeys
@@ -183,6 +183,12 @@ ROUTES = (
         form="DecisionList",
     ),
     Route(
+        "/api/v1/maintenance",
+        maintenance.planned,
+        "The planned maintenance that is under way.",
+        form="MaintenanceList",
+    ),
+    Route(
         "/api/v1/events",
         api.events,
         "The event log, newest first; the Link header has the next page.",
@@ -286,6 +292,12 @@ FORM_ROUTES = (
     ),
     FormRoute("/subjects/{id}/acknowledge", form_handlers.acknowledge, "Acknowledge an alert.", ("concern", "back")),
     FormRoute("/subjects/{id}/shelve", form_handlers.shelve, "Shelve an alert for a time.", ("concern", "for", "back")),
+    FormRoute(
+        "/subjects/{id}/maintenance",
+        form_handlers.maintain,
+        "Begin or end the maintenance of a subject and of all that depends on it.",
+        ("for", "reason", "back"),
+    ),
     FormRoute("/subjects/{id}/unshelve", form_handlers.unshelve, "End the shelving of an alert.", ("concern", "back")),
 )
 """What the operator can do, besides what anyone can read."""

@@ -59,6 +59,7 @@ async def test_index_describes_every_route(page: Open) -> None:
         "/api/v1/raised",
         "/api/v1/findings",
         "/api/v1/decisions",
+        "/api/v1/maintenance",
         "/api/v1/events",
         "/api/v1/host-changes",
         "/api/v1/outbox",
@@ -92,7 +93,7 @@ async def test_decisions_are_about_a_subject(page: Open) -> None:
     assert (rule["steps"], rule["message_id"], rule["notifiers"]) == (["98 % used"], None, [])
     assert [each["not_sent_because"] for each in sent["notifiers"]] == [None, 'at_least is "alarm"', None]
     assert [each["held_until"] is None for each in sent["notifiers"]] == [True, True, False]
-    assert len((await get(client, f"{address}&since=2026-01-01"))["items"]) == 3
+    assert len((await get(client, f"{address}&since=2026-01-01T00:00:00Z"))["items"]) == 3
     assert (await client.get("/api/v1/decisions")).status == 400
     text = await (await client.get(f"/subjects/{store.all_series[0].id}")).text()
     assert "Why it was or was not sent" in text

@@ -10,7 +10,7 @@ Not here: the alerts themselves (alerting/alert_book.py), the dependencies (depe
 worded (group_alerts.py).
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -20,6 +20,7 @@ from watchkeeper.alerting.correlation.dependencies import Dependencies
 from watchkeeper.alerting.correlation.group_alerts import FLOOD, GROUP, LIMITS, OWN, Flood, Group, Limits
 from watchkeeper.model.alert import Alert, Concern, Delays, Event, NotificationKind, Priority, State, Transition
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import Answer, Condition, Level, Observation, SeriesKey
 
 DOUBT_S = 120.0
@@ -36,6 +37,10 @@ STOPPED = frozenset({"state", "answers", "there", "mounted"})
 grave: a pool that lost one of two disks still carries its guests."""
 
 
+def never(_subject: str, _now: datetime) -> None:
+    """No maintenance is planned."""
+
+
 class Correlation:
     """Moves each alert, taking the other alerts into account."""
 
@@ -46,11 +51,14 @@ class Correlation:
         dependencies: Dependencies,
         limits: Limits = LIMITS,
         before: "Correlation | None" = None,
+        maintained: Callable[[str, datetime], datetime | None] = never,
     ) -> None:
         """down: the things that are down, and since when, see is_down(). limits: when alerts are reported together.
 
-        before: the previous correlation, which had other dependencies and limits.
+        before: the previous correlation, which had other dependencies and limits. maintained: until when a subject is
+        in maintenance; None if it is not.
         """
+        self._maintained = maintained
         self._book, self._down, self.dependencies = book, down, dependencies
         self._settle_s = limits.settle_s
         self.group: Group = Group() if before is None else before.group
@@ -64,6 +72,13 @@ class Correlation:
     def bridge(self, gap: timedelta) -> None:
         """Account for a gap in monitoring, or a clock change, of this length."""
         self.flood.bridge(gap)
+
+    def begin_maintenance(self, now: datetime) -> None:
+        """Hold what is active already and now in maintenance: no reminder and no escalation meanwhile."""
+        for alert in self._book.standing():
+            until = self._maintained(alert.key.subject, now)
+            if until is not None and alert.held_by is None:
+                self._book.put(state_machine.hold(alert, MAINTENANCE, until))
 
     def step(self, found: Finding, now: datetime, delays: Delays) -> tuple[Transition, ...]:
         """Move the alert of a finding; notify only if no other alert suppresses it."""
@@ -161,6 +176,8 @@ class Correlation:
         self, alert: Alert, notification: NotificationKind, now: datetime
     ) -> tuple[SeriesKey, datetime | None] | None:
         """The alert that suppresses this one, and until when it is waited for; None if there is none."""
+        if until := self._maintained(alert.key.subject, now):
+            return MAINTENANCE, until
         if notification is not NotificationKind.ENDED and alert.concern in CONSEQUENCES:
             if cause := self._cause(alert, now):
                 return cause, None
@@ -177,6 +194,9 @@ class Correlation:
         """Update the suppression of an alert: whether it continues, and by which alert."""
         if not alert.standing and alert.pending_notification is None:
             return state_machine.release(alert)
+        if by == MAINTENANCE:
+            until = self._maintained(alert.key.subject, now)
+            return state_machine.hold(alert, by, until) if until else state_machine.release(alert)
         if by == FLOOD:
             return alert if self._flood_alert.standing else state_machine.release(alert)
         if by == GROUP:

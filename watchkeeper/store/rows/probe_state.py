@@ -1,10 +1,13 @@
 """The state of probes, the reports of jobs and the changes of the host in the database, as the model requires it."""
 
-from collections.abc import Awaitable, Callable, Sequence
+import json
+from collections.abc import Awaitable, Callable, Iterable, Sequence
+from datetime import datetime
 from typing import Any, Protocol
 
 from watchkeeper.errors import StoreError
 from watchkeeper.model.change import Change
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.probe_state import NOTES_LIMIT, JobReport, LastJobReports
 from watchkeeper.store.reader import Reader
 from watchkeeper.store.writer import Writer
@@ -42,6 +45,26 @@ class StoredProbeState:
         if len(text) > NOTES_LIMIT:
             raise StoreError(f"the state of {owner} has {len(text)} characters: at most {NOTES_LIMIT} are kept")
         await self._write(lambda writing: writing.write_note(owner, text), durable=True)
+
+
+MAINTENANCE_OWNER = " maintenance"
+"""Under this name what is planned is stored, among the states of probes; no probe's name begins with a space."""
+
+
+def maintenance_text(planned: Iterable[Maintenance]) -> str:
+    """What is planned, as text."""
+    return json.dumps([[each.subject, each.since.isoformat(), each.until.isoformat(), each.reason] for each in planned])
+
+
+def maintenance_of(text: str) -> list[Maintenance]:
+    """What `maintenance_text` wrote; nothing for no text, or one that cannot be read."""
+    try:
+        return [
+            Maintenance(str(subject), datetime.fromisoformat(since), datetime.fromisoformat(until), str(reason))
+            for subject, since, until, reason in json.loads(text or "[]")
+        ]
+    except (ValueError, TypeError):
+        return []
 
 
 class StoredJobReports:

@@ -241,6 +241,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "HistoryPoint": {"due_at": "By when it had to happen again; null: none was found."},
     "History": {"since": "The start of the time that was asked for.", "items": "The points, oldest first."},
     "Index": {"version": "The version of watchkeeper."},
+    "Maintenance": {"since": "When it began.", "until": "When it ends by itself.", "reason": "The operator's words."},
     "OkQuantity": {"reason": "Why it needs nobody."},
     "Problem": {"status": "The HTTP status."},
     "Quantity": {"kind": "What is known of it: a level, a due date, an answer, or a condition."},

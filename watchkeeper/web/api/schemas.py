@@ -185,6 +185,8 @@ SCHEMAS: dict[str, Schema] = {
         detail=TEXT,
     ),
     "HostChangeList": items("HostChange"),
+    "Maintenance": known(subject=TEXT, since=INSTANT, until=INSTANT, reason=TEXT),
+    "MaintenanceList": items("Maintenance"),
     "Delivery": known(
         id=WHOLE,
         notifier=TEXT,

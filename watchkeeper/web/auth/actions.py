@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Protocol
 
-from watchkeeper.model.alert import Concern
+from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.observation import SeriesKey
 
 
@@ -38,6 +38,18 @@ class Actions(Protocol):
 
     async def note(self, text: str, key: SeriesKey | None) -> None:
         """Write the operator's note into the event log, about a series if one is given."""
+        ...
+
+    async def simulate(self, subject: str, priority: Priority, lasts_s: float) -> bool:
+        """Raise a simulated alert, which ends by itself. False if nothing with that subject is monitored."""
+        ...
+
+    async def maintain(self, subject: str, until: datetime, reason: str) -> bool:
+        """Begin the maintenance of a subject. False if nothing with that subject is monitored."""
+        ...
+
+    async def end_maintenance(self, subject: str) -> bool:
+        """End the maintenance of a subject. False if there is none."""
         ...
 
     async def run_now(self, label: str) -> str:

@@ -47,6 +47,16 @@ SHELVINGS: dict[str, tuple[str, timedelta | None]] = {
 }
 """How long an alert can be shelved. Nothing is shelved permanently; the alert's own limit is 30 days."""
 
+MAINTENANCES: dict[str, tuple[str, timedelta]] = {
+    "1h": ("for an hour", timedelta(hours=1)),
+    "2h": ("for 2 hours", timedelta(hours=2)),
+    "8h": ("for 8 hours", timedelta(hours=8)),
+    "1d": ("for a day", timedelta(days=1)),
+    "7d": ("for a week", timedelta(days=7)),
+}
+"""How long a maintenance may be planned."""
+END = "end"
+
 
 def back(context: Context, wanted: str | None, otherwise: str = "") -> web.Response:
     """The redirect at the end of an action."""
@@ -162,6 +172,24 @@ async def shelve(request: web.Request) -> web.Response:
     until = context.clock.now() + span if span else None
     done = await acting.shelve(series.key, _concern(fields), until)
     return await _done(request, fields, series, f"Shelved {words}." if done else "There is no such alert.")
+
+
+async def maintain(request: web.Request) -> web.Response:
+    """Begin the maintenance of a subject and of all that depends on it, or end it."""
+    acting, _, fields = await authorized_form(request)
+    context = of(request)
+    series, reason = await context.one(QUANTITY_ID.given(request)), " ".join(fields.get("reason", "").split())
+    if fields.get("for") == END:
+        ended = await acting.end_maintenance(series.key.subject)
+        return await _done(request, fields, series, "The maintenance has ended." if ended else "There was none.")
+    if fields.get("for") not in MAINTENANCES:
+        raise Refusal(400, f"for must be one of {', '.join((*MAINTENANCES, END))}.")
+    if len(reason) > LONGEST_NOTE:
+        raise Refusal(400, f"A reason has at most {LONGEST_NOTE} characters; this one has {len(reason)}.")
+    words, span = MAINTENANCES[fields["for"]]
+    done = await acting.maintain(series.key.subject, context.clock.now() + span, reason)
+    said = f"In maintenance {words}: nothing is sent." if done else "It is not monitored now."
+    return await _done(request, fields, series, said)
 
 
 async def unshelve(request: web.Request) -> web.Response:

@@ -13,6 +13,7 @@ from watchkeeper.alerting.missing_data import is_gone
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import OWN_SUBJECT, Condition, Kind, Level, Observation, SeriesKey, unseen_in
 from watchkeeper.model.records import Seen, Series
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
@@ -104,8 +105,8 @@ class NotObserved:
 class Dashboard:
     """The whole content, each part in the order in which it is shown.
 
-    needing: active and not shelved. known: acknowledged. aside: shelved. over: rectified and not acknowledged.
-    newest_at: the time of the newest sample; None if there is none. unseen: what "OK" does not cover.
+    needing: active and not shelved. known: acknowledged. aside: shelved, or in maintenance. over: rectified and not
+    acknowledged. newest_at: the time of the newest sample; None if there is none. unseen: what "OK" does not cover.
     items: every monitored series. priorities: of each alert that is not in its normal state.
     """
 
@@ -229,14 +230,19 @@ def _parts(
     """Return the events that need the operator, those acknowledged, those shelved, and those that are over."""
     standing, over = ([a for a in alerts if a.alert.standing is here] for here in (True, False))
     events = group_by_cause(standing, dependents_of, intervals)
-    aside = [e for e in events if e.alert.shelved(now)]
-    shown = [e for e in events if not e.alert.shelved(now)]
+    aside = [e for e in events if _is_aside(e.alert, now)]
+    shown = [e for e in events if not _is_aside(e.alert, now)]
     return (
         tuple(e for e in shown if e.needs),
         tuple(e for e in shown if not e.needs),
         tuple(aside),
         tuple(group_by_cause(over, dependents_of, intervals)),
     )
+
+
+def _is_aside(alert: Alert, now: datetime) -> bool:
+    """Did the operator decide that nothing is sent about it for a time?"""
+    return alert.shelved(now) or alert.held_by == MAINTENANCE
 
 
 def _urgency(

@@ -22,6 +22,7 @@ from watchkeeper.messages.wording import (
 )
 from watchkeeper.model.alert import Alert, Concern
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import ENDING, Dashboard, OkSeries, Place, QuietSeries, unusual
@@ -79,6 +80,13 @@ def verdict(board: Dashboard, *, troubled: bool = False, mute: bool = False, zon
 
 def _unchecked(count: int) -> str:
     return "1 thing is not checked" if count == 1 else f"{count} things are not checked"
+
+
+def aside_title(board: Dashboard) -> str:
+    """The heading of what the operator put aside."""
+    maintained = any(each.alert.held_by == MAINTENANCE for each in board.aside)
+    shelved = any(each.alert.shelved(board.at) for each in board.aside)
+    return " and ".join(["Shelved"] * (shelved or not maintained) + ["In maintenance"] * maintained)
 
 
 def by_when(board: Dashboard, zone: tzinfo) -> str:

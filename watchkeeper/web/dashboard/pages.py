@@ -10,8 +10,10 @@ from urllib.parse import urlencode
 from aiohttp import web
 
 from watchkeeper.messages.delivery import waiting
+from watchkeeper.messages.delivery.maintenance import line as maintenance_line
 from watchkeeper.messages.wording import clean, duration, thing
 from watchkeeper.model.alert import Priority
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.web.api.handlers import BEFORE, SEARCHED_DELIVERIES, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
@@ -94,6 +96,7 @@ async def status(request: web.Request) -> web.Response:
         unseen_line=dashboard_text.unseen(found),
         unseen=found.unseen,
         urgent=found.urgent,
+        maintenance=[maintenance_line(each, context.zone, now) for each in await _planned(context)],
         needing=await cards(found.needing, found, await _past(request)),
         others=_others(found, context),
         time_left=time_left.rows(found, context.zone),
@@ -109,6 +112,11 @@ async def status(request: web.Request) -> web.Response:
         notifiers=_notifiers(request),
         can_sign_in=request.app[SESSION_AUTH].open,
     )
+
+
+async def _planned(context: Context) -> list[Maintenance]:
+    """The maintenance that is under way."""
+    return [each for each in await context.store.maintenance() if each.until > context.clock.now()]
 
 
 async def _past(request: web.Request) -> Past:
@@ -143,7 +151,7 @@ def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Card]]]:
     """The events that need nobody just now, under their headings."""
     parts = (
         ("Acknowledged", found.known),
-        ("Shelved", found.aside),
+        (dashboard_text.aside_title(found), found.aside),
         ("Ended, not acknowledged", found.over),
     )
     return [(heading, [short(s, found, context) for s in part]) for heading, part in parts if part]

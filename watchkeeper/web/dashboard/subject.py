@@ -11,7 +11,7 @@ from markupsafe import Markup
 from watchkeeper.forecast.scoring import summary
 from watchkeeper.manual.runbook import first_step, runbook
 from watchkeeper.messages import wording as words
-from watchkeeper.messages.decisions import Explained, deliveries_of, explained
+from watchkeeper.messages.delivery.explained import Explained, deliveries_of, explained
 from watchkeeper.messages.forecast_record import record_line
 from watchkeeper.messages.runbook import RunbookEntry
 from watchkeeper.messages.wording import (
@@ -28,11 +28,12 @@ from watchkeeper.messages.wording import (
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.web.api.handlers import QUANTITY_EVENTS
 from watchkeeper.web.api.json_forms import stamp
-from watchkeeper.web.auth.form_handlers import SHELVINGS
+from watchkeeper.web.auth.form_handlers import MAINTENANCES, SHELVINGS
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.charts import chart_builder
 from watchkeeper.web.charts.charts import NARROW, WIDE, Chart, draw
@@ -116,6 +117,8 @@ async def subject(request: web.Request) -> web.Response:
         viewer=viewer(request),
         can_sign_in=request.app[SESSION_AUTH].open,
         shelvings=_shelvings(),
+        maintenances=[(value, words) for value, (words, _) in MAINTENANCES.items()],
+        maintained=next((m for m in await context.store.maintenance() if _is_under_way(m, series, now)), None),
         series=series,
         siblings=[s for s in every if s.key.subject == series.key.subject],
         **_drawn(window, span, chosen=chosen),
@@ -177,6 +180,10 @@ def _highest(alerts: Sequence[Alert]) -> Priority | None:
 def _pictures(chart: Chart, zone: tzinfo) -> list[Markup]:
     """The same chart for a narrow and for a wide screen."""
     return [Markup(draw(chart, size, zone)) for size in (NARROW, WIDE)]  # noqa: S704  web/charts/svg.py escapes
+
+
+def _is_under_way(planned: Maintenance, series: Series, now: datetime) -> bool:
+    return planned.subject == series.key.subject and now < planned.until
 
 
 def _shelvings() -> list[tuple[str, str]]:

@@ -20,7 +20,9 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.delivery import waiting
+from watchkeeper.messages.delivery.maintenance import line
 from watchkeeper.messages.wording import duration, instant, share, thing
+from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import Level
 from watchkeeper.model.records import Delivery, Series
 from watchkeeper.store import Store
@@ -51,13 +53,14 @@ RULE = "-" * 72
 class View:
     """The status at one moment. still: how long no sample has arrived, if that is too long.
 
-    messages: those that wait for delivery, the next one first.
+    messages: those that wait for delivery, the next one first. planned: the maintenance that is under way.
     """
 
     board: Dashboard
     series: tuple[Series, ...]
     still: timedelta | None
     messages: tuple[Delivery, ...] = ()
+    planned: tuple[Maintenance, ...] = ()
 
     @property
     def needs_you(self) -> bool:
@@ -111,7 +114,8 @@ async def _look(store: Store, known: settings.Settings) -> View:
         dependencies.place(each.key.subject, each.probe)
     found = build_dashboard(series, latest, findings, alerts, Clock().now(), dependencies.dependents_of)
     messages = waiting.waiting(await store.deliveries(limit=SEARCHED))
-    return View(found, tuple(series), stands_still(found, series), tuple(messages))
+    planned = tuple(each for each in await store.maintenance() if each.until > found.at)
+    return View(found, tuple(series), stands_still(found, series), tuple(messages), planned)
 
 
 async def _follow(known: settings.Settings, *, as_json: bool) -> None:
@@ -151,7 +155,7 @@ def summary(look: View) -> Hashable:
     places = [(p.finding.key, p.finding.concern, dashboard_text.left(p) if p.forecast else "") for p in found.places]
     quiet = [(each.key, each.why) for each in found.quiet]
     messages = [(each.id, each.tries) for each in look.messages]
-    return look.still is None, tuple(standing), tuple(places), tuple(quiet), tuple(messages)
+    return look.still is None, tuple(standing), tuple(places), tuple(quiet), tuple(messages), look.planned
 
 
 def _gist_of(each: ActiveAlert) -> Hashable:
@@ -165,7 +169,9 @@ def _print(look: View, known: settings.Settings, *, as_json: bool = False) -> No
         output.as_json(_form(look.board, look.series, known.host.label, needs_you=look.needs_you))
     else:
         show(look.board, known.host.label, known.host.zone, look.still)
-        _waiting(look, known.host.zone)
+        zone, now = known.host.zone, look.board.at
+        _section("Maintenance, nothing is sent", (("", [line(each, zone, now)]) for each in look.planned))
+        _waiting(look, zone)
 
 
 def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None:
@@ -188,7 +194,7 @@ def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> 
     for title, standing in (
         ("Needs you", found.needing),
         ("Acknowledged", found.known),
-        ("Shelved", found.aside),
+        (dashboard_text.aside_title(found), found.aside),
         ("Rectified, not acknowledged", found.over),
     ):
         _section(title, (_standing_row(each, found, zone) for each in standing))

@@ -2,7 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 
-from watchkeeper.messages.decisions import deliveries_of, explained, route_words
+from watchkeeper.messages.delivery.explained import deliveries_of, explained, route_words
 from watchkeeper.messages.delivery.quiet_hours import parse_span
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.model.alert import Concern, Priority

@@ -17,8 +17,8 @@ from watchkeeper.cli.database import opened
 from watchkeeper.cli.subjects import subject_named
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.messages.decisions import deliveries_of, explained, route_words
 from watchkeeper.messages.delivery import waiting
+from watchkeeper.messages.delivery.explained import deliveries_of, explained, route_words
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.wording import clean, instant, thing
 from watchkeeper.model.alert import CONCERN, Alert

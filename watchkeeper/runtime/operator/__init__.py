@@ -1,0 +1,1 @@
+"""What the operator does to alerts for a time: planned maintenance and simulated alerts."""

@@ -1,6 +1,7 @@
 """When tasks run: with the real scheduler, at intervals of hundredths of a second."""
 
 import asyncio
+from collections import Counter
 from collections.abc import Awaitable, Callable
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -8,7 +9,7 @@ from itertools import pairwise
 import pytest
 
 from watchkeeper.clock import Clock
-from watchkeeper.periodic.scheduler import FIRST_GAP_S, SOON_S, Scheduler
+from watchkeeper.periodic.scheduler import FIRST_GAP_S, SHARED_BY, SLOT_S, SOON_S, Scheduler
 
 
 class Shifted(Clock):
@@ -192,6 +193,69 @@ def test_runs_are_spread_and_the_same_on_every_start() -> None:
     assert spread == [Scheduler._spread(f"hide-{n}", 30) for n in range(60)]
     assert all(timedelta(seconds=15) <= each <= timedelta(seconds=30) for each in spread)
     assert len(set(spread)) > 50
+
+
+def starts(schedule: Scheduler, interval_s: float) -> list[datetime]:
+    """When each task has its first planned time after the first round, within one interval."""
+    jobs = schedule._scheduler.get_jobs()
+    return [each.trigger.start_date for each in jobs if each.trigger.interval.total_seconds() == interval_s]
+
+
+def per_moment(schedule: Scheduler, interval_s: float = 30) -> list[int]:
+    """How many tasks of an interval share each of their moments."""
+    origin = min(starts(schedule, interval_s))
+    return [*Counter((each - origin).total_seconds() % interval_s for each in starts(schedule, interval_s)).values()]
+
+
+def test_a_few_tasks_begin_together_so_that_the_process_wakes_seldom() -> None:
+    """Sixty every 30 s have at most 16 moments, whole seconds apart, each not before and never far from its own."""
+    clock = Standing()
+    schedule = Scheduler(clock)
+    for n in range(60):
+        schedule.every(f"hide-{n}", 30, Count().__call__)
+    found = starts(schedule, 30)
+    assert len(set(found)) <= 16
+    assert all(((each - found[0]) / timedelta(seconds=SLOT_S)).is_integer() for each in found)
+    own = [clock.now() + Scheduler._spread(f"hide-{n}", 30) for n in range(60)]
+    assert all(
+        timedelta() <= theirs - ours < timedelta(seconds=SLOT_S) for ours, theirs in zip(found, own, strict=True)
+    )
+
+
+def test_no_moment_has_more_tasks_than_can_begin_in_time() -> None:
+    """The other ones of two thousand keep their own times: none has to wait behind a hundred others."""
+    schedule = Scheduler(Standing())
+    for n in range(2_000):
+        schedule.every(f"hide-{n}", 30, Count().__call__)
+    assert max(per_moment(schedule)) == SHARED_BY
+    assert len(per_moment(schedule)) > 1_500
+
+
+def test_short_intervals_are_not_gathered() -> None:
+    """Every 5 s there are too few moments: all would begin within the same two."""
+    schedule = Scheduler(Standing())
+    for n in range(10):
+        schedule.every(f"hide-{n}", 5, Count().__call__)
+    assert per_moment(schedule, 5) == [1] * 10
+
+
+async def test_moments_are_shared_after_a_reload_and_a_gap_too() -> None:
+    """What is added later joins the moments of the others, what was dropped leaves its place, and so it stays."""
+    clock = Shifted()
+    schedule = Scheduler(clock)
+    schedule.start()
+    for turn in range(4):
+        await schedule.drop([f"hide-{n}" for n in range(60) if turn], 1)
+        for n in range(60):
+            schedule.every(f"hide-{n}", 30, Count().__call__)
+        clock.by += timedelta(seconds=3.7)
+        schedule.every(f"tide-log {turn}", 30, Count().__call__)
+    assert len(per_moment(schedule)) <= 30
+    clock.by += timedelta(days=1)
+    schedule.realign()
+    assert len(per_moment(schedule)) <= 30
+    assert min(starts(schedule, 30)) > clock.now()
+    await schedule.stop(1)
 
 
 async def test_what_is_dropped_runs_no_more_and_what_is_under_way_may_end() -> None:

@@ -3,7 +3,6 @@
 The router, the description at /api and the manual's chapter are all generated from it.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import wraps
 from typing import Any
@@ -13,6 +12,7 @@ from aiohttp import web
 from watchkeeper import __version__
 from watchkeeper.web.api import availability, decisions, maintenance
 from watchkeeper.web.api import handlers as api
+from watchkeeper.web.api.response_types import Index, RouteParameter
 from watchkeeper.web.auth import form_handlers
 from watchkeeper.web.auth.passkeys import handlers as passkeys
 from watchkeeper.web.context import of
@@ -303,7 +303,7 @@ FORM_ROUTES = (
 """What the operator can do, besides what anyone can read."""
 
 
-def describe(prefix: str) -> dict[str, object]:
+def describe(prefix: str) -> Index:
     """The API's description, generated from the table."""
     return {
         "name": "watchkeeper",
@@ -325,7 +325,7 @@ def describe(prefix: str) -> dict[str, object]:
     }
 
 
-def _parameter(parameter: Parameter[Any]) -> Mapping[str, object]:
+def _parameter(parameter: Parameter[Any]) -> RouteParameter:
     return {
         "name": parameter.name,
         "in": parameter.where,

@@ -21,7 +21,7 @@ from watchkeeper.messages.forecast_record import record_line, width_line
 from watchkeeper.messages.wording import instant, share, thing
 from watchkeeper.model.forecast_record import KeptForecast, Outcome, RecordSummary
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.web.api.json_forms import Json, record_form
+from watchkeeper.web.api.json_forms import record_form
 
 if TYPE_CHECKING:
     from watchkeeper.settings import Settings
@@ -116,7 +116,7 @@ def _instant(at_s: float | None, zone: tzinfo, now: datetime) -> str:
     return "never" if at_s is None else instant(datetime.fromtimestamp(at_s, UTC), zone, now)
 
 
-def form(record: Record) -> Json:
+def form(record: Record) -> dict[str, object]:
     """The same as JSON: for all together, and for each series."""
     by_key = _by_key(record.kept)
     own = [{"subject": key.subject, "quantity": key.quantity} | record_form(summary(of)) for key, of in by_key.items()]

@@ -21,7 +21,7 @@ from watchkeeper.daemon import daemon
 from watchkeeper.messages.wording import thing, time_left_phrase
 from watchkeeper.model.alert import CONCERN
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
-from watchkeeper.web.api.json_forms import Json, observation_form, stamp
+from watchkeeper.web.api.json_forms import observation_form, stamp
 from watchkeeper.web.dashboard.dashboard import NotObserved, not_observed
 from watchkeeper.web.dashboard.dashboard_text import summary
 
@@ -125,7 +125,7 @@ def _rows(sights: Iterable[ProbeRun]) -> Iterator[output.Row]:
     yield from by_probe.items()
 
 
-def _form(sights: Sequence[ProbeRun], host: str, now: datetime) -> Json:
+def _form(sights: Sequence[ProbeRun], host: str, now: datetime) -> dict[str, object]:
     observations = [
         {
             "probe": each.probe,

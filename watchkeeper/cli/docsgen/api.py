@@ -75,11 +75,9 @@ def _holds(answer: Node) -> str:
 
 
 def _form(name: str, schema: Node) -> Iterator[str]:
-    yield from (f"### {name}", "")
-    for kind in schema.get("anyOf", [schema]):
-        members: Node = kind.get("properties", {})
-        yield from (f"- `{member}`: {_words(each)}. {each['description']}" for member, each in members.items())
-        yield "" if members else "An object.\n"
+    yield from (f"### {name}", "", schema["description"], "")
+    yield from (f"- `{member}`: {_words(each)}. {each['description']}" for member, each in schema["properties"].items())
+    yield ""
 
 
 def _words(schema: Node) -> str:
@@ -97,8 +95,6 @@ def _words(schema: Node) -> str:
             return f"list of {_words(items)}"
         case {"type": list(types)}:
             return " or ".join(_words({**schema, "type": each}) for each in types)
-        case {"properties": members}:
-            return f"object of {', '.join(f'`{member}`' for member in members)}"
         case {"type": "string", "format": "date-time"}:
             return "time"
         case {"type": kind}:

@@ -10,7 +10,9 @@ from watchkeeper.model.availability import Availability, Period, Piece, availabi
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Series
 from watchkeeper.web.api.handlers import EARLIEST, reply
-from watchkeeper.web.api.json_forms import Json, stamp
+from watchkeeper.web.api.json_forms import stamp
+from watchkeeper.web.api.response_types import Availability as AvailabilityForm
+from watchkeeper.web.api.response_types import AvailabilityList, MeasuredTime
 from watchkeeper.web.context import of
 from watchkeeper.web.http.parameters import Parameter, choice, moment
 from watchkeeper.web.http.problem_details import Refusal
@@ -45,12 +47,12 @@ async def answers(request: web.Request) -> web.Response:
             items.append(
                 availability_form(each, await context.store.answers(each, *window), window, kind, context.zone)
             )
-    return reply({"items": items})
+    return reply(AvailabilityList(items=items))
 
 
 def availability_form(
     series: Series, pieces: Sequence[Piece], window: tuple[datetime, datetime], kind: Period, zone: tzinfo
-) -> Json:
+) -> AvailabilityForm:
     """How long a service did not answer, in all and by calendar period; and its outages."""
     since, until = window
     return {
@@ -59,7 +61,7 @@ def availability_form(
         "since": stamp(since),
         "until": stamp(until),
         "total": _availability(availability(pieces, since.timestamp(), until.timestamp())),
-        "period": kind.value,
+        "period": kind,
         "items": [
             {
                 "first_day": first.isoformat(),
@@ -76,7 +78,7 @@ def availability_form(
     }
 
 
-def _availability(found: Availability) -> Json:
+def _availability(found: Availability) -> MeasuredTime:
     return {
         "measured_s": round(found.measured_s, 3),
         "not_measured_s": round(found.not_measured_s, 3),

@@ -6,7 +6,9 @@ from aiohttp import web
 
 from watchkeeper.model.decision import Decision
 from watchkeeper.web.api.handlers import EARLIEST, ids, reply
-from watchkeeper.web.api.json_forms import Ids, Json, key_form, stamp
+from watchkeeper.web.api.json_forms import Ids, key_form, stamp
+from watchkeeper.web.api.response_types import Decision as DecisionForm
+from watchkeeper.web.api.response_types import DecisionList
 from watchkeeper.web.context import of
 from watchkeeper.web.http.parameters import Parameter, moment
 from watchkeeper.web.http.problem_details import Refusal
@@ -27,13 +29,14 @@ async def decisions(request: web.Request) -> web.Response:
     since = max(now + asked if isinstance(asked, timedelta) else asked, EARLIEST)
     found = await context.store.decisions(subject, since)
     known = await ids(context)
-    return reply({"items": [decision_form(each, known) for each in found]})
+    return reply(DecisionList(items=[decision_form(each, known) for each in found]))
 
 
-def decision_form(decision: Decision, known: Ids) -> Json:
+def decision_form(decision: Decision, known: Ids) -> DecisionForm:
     """A decision of the rules, or of the routes of a message."""
-    return key_form(decision.key, known) | {
-        "concern": decision.concern.value,
+    return {
+        **key_form(decision.key, known),
+        "concern": decision.concern,
         "at": stamp(decision.at),
         "steps": list(decision.steps),
         "message_id": decision.message or None,

@@ -14,6 +14,7 @@ from watchkeeper.forecast.scoring import summary
 from watchkeeper.model.observation import Kind, SeriesKey
 from watchkeeper.model.records import Delivery, DeliveryState, Sample, Series
 from watchkeeper.web.api import json_forms
+from watchkeeper.web.api import response_types as forms
 from watchkeeper.web.charts.downsample import downsample
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
@@ -69,20 +70,19 @@ async def status(request: web.Request) -> web.Response:
     found = await context.dashboard(context.clock.now())
     problems, known = context.vitals.read().troubles, await ids(context)
     recent = await context.store.events(limit=STATUS_EVENTS)
-    return reply(
-        {
-            "host": context.host,
-            "summary": dashboard_text.verdict(found, troubled=bool(problems)),
-            "monitoring_problems": list(problems),
-        }
-        | json_forms.status_form(found, known)
-        | {"recent_events": [json_forms.event_form(line, known) for line in recent]}
-    )
+    answer: forms.Status = {
+        "host": context.host,
+        "summary": dashboard_text.verdict(found, troubled=bool(problems)),
+        "monitoring_problems": list(problems),
+        **json_forms.status_form(found, known),
+        "recent_events": [json_forms.event_form(line, known) for line in recent],
+    }
+    return reply(answer)
 
 
 async def quantities(request: web.Request) -> web.Response:
     """Every monitored quantity."""
-    return reply({"items": [json_forms.quantity_form(s) for s in await of(request).store.series()]})
+    return reply(forms.QuantityList(items=[json_forms.quantity_form(s) for s in await of(request).store.series()]))
 
 
 async def quantity(request: web.Request) -> web.Response:
@@ -91,22 +91,21 @@ async def quantity(request: web.Request) -> web.Response:
     found = await context.one(QUANTITY_ID.given(request))
     store, known, now = context.store, {found.key: found.id}, context.clock.now()
     latest = next((s for s in await store.latest() if s.observation.key == found.key), None)
-    return reply(
-        json_forms.quantity_form(found)
-        | {
-            "latest": json_forms.reading_form(latest) if latest else None,
-            "findings": [json_forms.finding_form(f, known) for f in await store.findings() if f.key == found.key],
-            "alerts": [json_forms.alert_form(a, known, now) for a in await store.alerts() if a.key == found.key],
-            "forecast_record": await _record(context, found),
-            "dependents": list(dict.fromkeys(context.resting(found.key.subject))),
-            "recent_events": [
-                json_forms.event_form(line, known) for line in await store.events(key=found.key, limit=QUANTITY_EVENTS)
-            ],
-        }
-    )
+    answer: forms.QuantityDetails = {
+        **json_forms.quantity_form(found),
+        "latest": json_forms.reading_form(latest) if latest else None,
+        "findings": [json_forms.finding_form(f, known) for f in await store.findings() if f.key == found.key],
+        "alerts": [json_forms.alert_form(a, known, now) for a in await store.alerts() if a.key == found.key],
+        "forecast_record": await _record(context, found),
+        "dependents": list(dict.fromkeys(context.resting(found.key.subject))),
+        "recent_events": [
+            json_forms.event_form(line, known) for line in await store.events(key=found.key, limit=QUANTITY_EVENTS)
+        ],
+    }
+    return reply(answer)
 
 
-async def _record(context: Context, series: Series) -> json_forms.Json | None:
+async def _record(context: Context, series: Series) -> forms.ForecastRecord | None:
     """What became of a level's forecasts; None for another kind."""
     if series.kind is not Kind.LEVEL:
         return None
@@ -141,15 +140,15 @@ async def history(request: web.Request) -> web.Response:
     stored = await context.store.samples(found.key, since, until)
     items = downsample(stored, POINTS.given(request))
     return reply(
-        {
-            "quantity_id": found.id,
-            "kind": found.kind.value,
-            "unit": found.unit.value if found.unit else None,
-            "since": json_forms.stamp(since),
-            "until": json_forms.stamp(until),
-            "stored_count": len(stored),
-            "items": [json_forms.point_form(s, found.kind) for s in items],
-        }
+        forms.History(
+            quantity_id=found.id,
+            kind=found.kind,
+            unit=found.unit,
+            since=json_forms.stamp(since),
+            until=json_forms.stamp(until),
+            stored_count=len(stored),
+            items=[json_forms.point_form(s, found.kind) for s in items],
+        )
     )
 
 
@@ -158,11 +157,11 @@ async def history_csv(request: web.Request) -> web.Response:
     context = of(request)
     found = await context.one(QUANTITY_ID.given(request))
     since, until = window(request, context.clock.now())
-    forms = [json_forms.point_form(s, found.kind) for s in await context.store.samples(found.key, since, until)]
+    points = [json_forms.point_form(s, found.kind) for s in await context.store.samples(found.key, since, until)]
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\r\n")
     table.writerow(json_forms.point_form(Sample(0.0, None, None), found.kind))
-    table.writerows([_cell(value) for value in form.values()] for form in forms)
+    table.writerows([_cell(value) for value in form.values()] for form in points)
     answer = web.Response(body=text.getvalue().encode(), headers={"Content-Type": CSV_TYPE})
     answer.headers["Content-Disposition"] = f'attachment; filename="quantity-{found.id}.csv"'
     return answer
@@ -177,14 +176,14 @@ async def raised(request: web.Request) -> web.Response:
     """Every alert that has ever been raised, with its state now."""
     context = of(request)
     known, now = await ids(context), context.clock.now()
-    return reply({"items": [json_forms.alert_form(a, known, now) for a in await context.store.alerts()]})
+    return reply(forms.AlertList(items=[json_forms.alert_form(a, known, now) for a in await context.store.alerts()]))
 
 
 async def findings(request: web.Request) -> web.Response:
     """The newest finding of every concern."""
     context = of(request)
     known = await ids(context)
-    return reply({"items": [json_forms.finding_form(f, known) for f in await context.store.findings()]})
+    return reply(forms.FindingList(items=[json_forms.finding_form(f, known) for f in await context.store.findings()]))
 
 
 async def events(request: web.Request) -> web.Response:
@@ -195,10 +194,10 @@ async def events(request: web.Request) -> web.Response:
     known, shown = await ids(context), lines[:limit]
     undelivered = await set_aside(context) if before is None else ()
     answer = reply(
-        {
-            "items": [json_forms.event_form(line, known) for line in shown],
-            "undelivered": [json_forms.delivery_form(each) for each in undelivered],
-        }
+        forms.EventList(
+            items=[json_forms.event_form(line, known) for line in shown],
+            undelivered=[json_forms.delivery_form(each) for each in undelivered],
+        )
     )
     if len(lines) > limit:
         older = urlencode({"before": shown[-1].id, "limit": limit})
@@ -211,7 +210,7 @@ async def host_changes(request: web.Request) -> web.Response:
     context = of(request)
     since, until = window(request, context.clock.now())
     found = await context.store.changes(since, until, limit=LIMIT.given(request))
-    return reply({"items": [json_forms.change_form(each) for each in found]})
+    return reply(forms.HostChangeList(items=[json_forms.change_form(each) for each in found]))
 
 
 async def set_aside(context: Context) -> Sequence[Delivery]:
@@ -223,17 +222,17 @@ async def set_aside(context: Context) -> Sequence[Delivery]:
 async def outbox(request: web.Request) -> web.Response:
     """Messages that are not delivered yet, or were set aside."""
     deliveries = await of(request).store.deliveries(only_open=True, limit=LIMIT.given(request))
-    return reply({"items": [json_forms.delivery_form(p) for p in deliveries]})
+    return reply(forms.DeliveryList(items=[json_forms.delivery_form(p) for p in deliveries]))
 
 
 async def health(request: web.Request) -> web.Response:
     """The state of monitoring itself, after draft-inadarei-api-health-check-06. pass and warn are 200, fail is 503."""
     signs = of(request).vitals.read()
-    checks: dict[str, list[json_forms.Json]] = {}
+    checks: dict[str, list[forms.Check]] = {}
     for check in signs.checks:
         checks.setdefault(f"{check.component}:{check.measurement}", []).append(json_forms.check_form(check))
-    body: json_forms.Json = {
-        "status": signs.fitness.value,
+    body: forms.Health = {
+        "status": signs.fitness,
         "version": "1",
         "releaseId": __version__,
         "description": "whether monitoring itself works",

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import assert_never
+from typing import assert_never, cast, overload
 
 from watchkeeper.alerting.rules import instant
 from watchkeeper.messages.forecast_record import record_line
@@ -14,28 +14,21 @@ from watchkeeper.model.forecast import Forecast, UnusualGrowth
 from watchkeeper.model.forecast_record import RecordSummary
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.model.records import Delivery, EventLine, Sample, Seen, Series
+from watchkeeper.web.api import response_types as forms
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries
 from watchkeeper.web.dashboard.health import Check
 
-Json = dict[str, object]
 Ids = Mapping[SeriesKey, int]
-
-OK_REASONS = {
-    OkSeries.NO_END: "nothing within a year",
-    OkSeries.NOT_DUE: "nothing within a year",
-    OkSeries.ANSWERS: "answering",
-    OkSeries.SOUND: "ok",
-    OkSeries.LEARNING: "learning",
-    OkSeries.UNCERTAIN: "uncertain",
-    OkSeries.UNUSUAL: "growing unusually fast",
-}
-"""Why a quantity needs nobody. Fixed words: the page may word it differently."""
 
 LEARNING = frozenset(why for why in OkSeries if not why.known)
 """Of these, no more can be said yet."""
 
 
+@overload
+def stamp(at: datetime) -> str: ...
+@overload
+def stamp(at: datetime | None) -> str | None: ...
 def stamp(at: datetime | None) -> str | None:
     """RFC 3339 with a Z; in milliseconds, the resolution of samples."""
     return None if at is None else at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
@@ -46,19 +39,19 @@ def finite(value: float | None) -> float | None:
     return value if value is not None and math.isfinite(value) else None
 
 
-def key_form(key: SeriesKey, ids: Ids) -> Json:
+def key_form(key: SeriesKey, ids: Ids) -> forms.About:
     """Which quantity a record is about. quantity_id: null if the store has no such series."""
     return {"quantity_id": ids.get(key), "subject": key.subject, "quantity": key.quantity}
 
 
-def quantity_form(series: Series) -> Json:
+def quantity_form(series: Series) -> forms.Quantity:
     """A quantity of a subject, as the store knows it."""
     return {
         "id": series.id,
         "subject": series.key.subject,
         "quantity": series.key.quantity,
-        "kind": series.kind.value,
-        "unit": series.unit.value if series.unit else None,
+        "kind": series.kind,
+        "unit": series.unit,
         "probe": series.probe,
         "interval_s": series.interval_s,
         "first_reading_at": stamp(series.first_at),
@@ -66,58 +59,67 @@ def quantity_form(series: Series) -> Json:
     }
 
 
-def observation_form(seen: Observation) -> Json:
+def observation_form(seen: Observation) -> forms.Observation:
     """What was observed, by kind, with its details."""
-    details: Json = {"details": [{"name": name, "value": value} for name, value in seen.facts]}
+    details: list[forms.Detail] = [{"name": name, "value": value} for name, value in seen.facts]
     match seen:
         case Level():
-            return {"used": finite(seen.used), "capacity": finite(seen.capacity), "unit": seen.unit.value} | details
+            return {
+                "used": finite(seen.used),
+                "capacity": finite(seen.capacity),
+                "unit": seen.unit,
+                "details": details,
+            }
         case Deadline():
             return {
                 "due_at": stamp(seen.due_at),
                 "last_done_at": stamp(seen.last_at),
                 "period_s": seen.period_s,
-            } | details
+                "details": details,
+            }
         case Answer():
             return {
                 "answered": seen.answered,
                 "reason": seen.reason,
                 "response_time_s": finite(seen.took_s),
                 "phases": [{"name": name, "duration_s": finite(took_s)} for name, took_s in seen.phases],
-            } | details
+                "details": details,
+            }
         case Condition():
-            return {"ok": seen.ok, "reason": seen.reason, "failed": seen.grave} | details
+            return {"ok": seen.ok, "reason": seen.reason, "failed": seen.grave, "details": details}
         case _:
             assert_never(seen)
 
 
-def reading_form(seen: Seen) -> Json:
+def reading_form(seen: Seen) -> forms.KindOfReading:
     """An observation with its time."""
-    return {"at": stamp(seen.at)} | observation_form(seen.observation)
+    # mypy knows no union of typed dictionaries in a display.
+    return cast("forms.KindOfReading", {"at": stamp(seen.at), **observation_form(seen.observation)})
 
 
-def point_form(sample: Sample, kind: Kind) -> Json:
+def point_form(sample: Sample, kind: Kind) -> forms.HistoryPoint:
     """One point of a history; the names of its values depend on the kind of the quantity."""
     value = finite(sample.value)
-    form: Json = {"at": stamp(datetime.fromtimestamp(sample.at_s, UTC))}
+    at = stamp(datetime.fromtimestamp(sample.at_s, UTC))
     match kind:
         case Kind.LEVEL:
-            return form | {"used": value, "capacity": finite(sample.bound)}
+            return {"at": at, "used": value, "capacity": finite(sample.bound)}
         case Kind.DEADLINE:
-            return form | {"due_at": stamp(instant(value))}
+            return {"at": at, "due_at": stamp(instant(value))}
         case Kind.ANSWER:
-            return form | {"answered": value is not None, "response_time_s": value}
+            return {"at": at, "answered": value is not None, "response_time_s": value}
         case Kind.CONDITION:
-            return form | {"ok": value == 1}
+            return {"at": at, "ok": value == 1}
         case _:
             assert_never(kind)
 
 
-def alert_form(alert: Alert, ids: Ids, now: datetime) -> Json:
+def alert_form(alert: Alert, ids: Ids, now: datetime) -> forms.Alert:
     """An alert."""
-    return key_form(alert.key, ids) | {
-        "concern": alert.concern.value,
-        "state": alert.state.value,
+    return {
+        **key_form(alert.key, ids),
+        "concern": alert.concern,
+        "state": alert.state,
         "priority": alert.priority.word if alert.priority else None,
         "occurrence": alert.episode,
         "raised_at": stamp(alert.raised_at),
@@ -128,10 +130,11 @@ def alert_form(alert: Alert, ids: Ids, now: datetime) -> Json:
     }
 
 
-def finding_form(finding: Finding, ids: Ids) -> Json:
+def finding_form(finding: Finding, ids: Ids) -> forms.Finding:
     """A finding, with its forecast."""
-    return key_form(finding.key, ids) | {
-        "concern": finding.concern.value,
+    return {
+        **key_form(finding.key, ids),
+        "concern": finding.concern,
         "at": stamp(finding.at),
         "priority": finding.priority.word if finding.priority else None,
         "expected_at": stamp(finding.ends_at),
@@ -143,12 +146,12 @@ def finding_form(finding: Finding, ids: Ids) -> Json:
     }
 
 
-def forecast_form(found: Forecast) -> Json:
+def forecast_form(found: Forecast) -> forms.Forecast:
     """The forecast behind a finding about a level."""
     return {
         "used": finite(found.used),
         "capacity": finite(found.capacity),
-        "no_date_reason": found.no_end.value if found.no_end else None,
+        "no_date_reason": found.no_end,
         "growth_per_day": finite(found.growth_per_day),
         "trend_since": stamp(instant(finite(found.since_s))),
         "cycle_s": finite(found.cycle_s),
@@ -157,7 +160,7 @@ def forecast_form(found: Forecast) -> Json:
     }
 
 
-def unusual_form(found: UnusualGrowth) -> Json:
+def unusual_form(found: UnusualGrowth) -> forms.UnusualGrowth:
     """A growth that is faster than any recorded one, and too young for a date."""
     return {
         "since": stamp(instant(found.since_s)),
@@ -166,7 +169,7 @@ def unusual_form(found: UnusualGrowth) -> Json:
     }
 
 
-def record_form(found: RecordSummary) -> Json:
+def record_form(found: RecordSummary) -> forms.ForecastRecord:
     """What became of forecasts."""
     return {
         "summary": record_line(found),
@@ -179,34 +182,34 @@ def record_form(found: RecordSummary) -> Json:
     }
 
 
-def event_form(line: EventLine, ids: Ids) -> Json:
+def event_form(line: EventLine, ids: Ids) -> forms.Event:
     """An entry of the event log."""
-    about: Json = {"quantity_id": None, "subject": None, "quantity": None}
-    if line.key:
-        about = key_form(line.key, ids)
-    return about | {
+    return {
+        "quantity_id": ids.get(line.key) if line.key else None,
+        "subject": line.key.subject if line.key else None,
+        "quantity": line.key.quantity if line.key else None,
         "id": line.id,
         "at": stamp(line.at),
-        "kind": line.entry.value,
+        "kind": line.entry,
         "text": line.text,
-        "concern": line.concern.value if line.concern else None,
+        "concern": line.concern,
         "details": dict(line.details),
     }
 
 
-def change_form(change: Change) -> Json:
+def change_form(change: Change) -> forms.HostChange:
     """What changed on the host. not_before: null if `at` is the moment itself."""
     return {
         "at": stamp(change.at),
         "not_before": stamp(change.after),
-        "kind": change.kind.value,
+        "kind": change.kind,
         "what": change.what,
         "action": change.action,
         "detail": change.detail,
     }
 
 
-def delivery_form(delivery: Delivery) -> Json:
+def delivery_form(delivery: Delivery) -> forms.Delivery:
     """A delivery: which message is for which notifier, and how far it got.
 
     The notifier's address and secrets are not part of a delivery.
@@ -214,7 +217,7 @@ def delivery_form(delivery: Delivery) -> Json:
     return {
         "id": delivery.id,
         "notifier": delivery.notifier,
-        "state": delivery.state.value,
+        "state": delivery.state,
         "attempts": delivery.tries,
         "last_error": delivery.trouble,
         "created_at": stamp(delivery.made_at),
@@ -228,7 +231,7 @@ def delivery_form(delivery: Delivery) -> Json:
     }
 
 
-def status_form(found: Dashboard, ids: Ids) -> Json:
+def status_form(found: Dashboard, ids: Ids) -> forms.Dashboard:
     """The status: active alerts, times left, and what is OK, in the page's order."""
     return {
         "at": stamp(found.at),
@@ -245,15 +248,16 @@ def status_form(found: Dashboard, ids: Ids) -> Json:
     }
 
 
-def _active(active: ActiveAlert, ids: Ids, found: Dashboard) -> Json:
+def _active(active: ActiveAlert, ids: Ids, found: Dashboard) -> forms.ActiveAlert:
     finding = finding_form(active.finding, ids) if active.finding else None
     consequences = [_active(each, ids, found) for each in active.holds]
-    return alert_form(active.alert, ids, found.at) | {"finding": finding, "consequences": consequences}
+    return {**alert_form(active.alert, ids, found.at), "finding": finding, "consequences": consequences}
 
 
-def _time_left(place: Place, ids: Ids) -> Json:
-    return key_form(place.finding.key, ids) | {
-        "concern": place.finding.concern.value,
+def _time_left(place: Place, ids: Ids) -> forms.TimeLeft:
+    return {
+        **key_form(place.finding.key, ids),
+        "concern": place.finding.concern,
         "priority": place.priority.word if place.priority else None,
         "time_left_s": round(place.left_s),
         "expected_at": stamp(place.finding.ends_at),
@@ -262,15 +266,15 @@ def _time_left(place: Place, ids: Ids) -> Json:
     }
 
 
-def _ok(quiet: QuietSeries, ids: Ids) -> Json:
+def _ok(quiet: QuietSeries, ids: Ids) -> forms.OkQuantity:
     found = quiet.finding.forecast if quiet.finding else None
     growth = None if found is None or found.unusual is None else unusual_form(found.unusual)
-    return key_form(quiet.key, ids) | {"reason": OK_REASONS[quiet.why], "unusual_growth": growth}
+    return {**key_form(quiet.key, ids), "reason": forms.OK_REASONS[quiet.why], "unusual_growth": growth}
 
 
-def check_form(check: Check) -> Json:
+def check_form(check: Check) -> forms.Check:
     """One check of draft-inadarei-api-health-check-06; members without a value are left out."""
-    form: Json = {"status": check.fitness.value}
+    form: forms.Check = {"status": check.fitness}
     if check.observed is not None:
         form["observedValue"] = finite(check.observed) if isinstance(check.observed, float) else check.observed
     if check.unit:

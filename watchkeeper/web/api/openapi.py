@@ -6,11 +6,12 @@ from typing import Any, Protocol
 
 from watchkeeper import __version__
 from watchkeeper.web.api.meanings import described
-from watchkeeper.web.api.schemas import SCHEMAS, ref
+from watchkeeper.web.api.response_types import ANSWERS
+from watchkeeper.web.api.schemas import ref, schemas
 from watchkeeper.web.auth import job_reports
 from watchkeeper.web.http.parameters import Parameter
 from watchkeeper.web.http.problem_details import PROBLEM_JSON
-from watchkeeper.web.planning.schemas import PLANS
+from watchkeeper.web.planning.response_types import PLANS
 
 Node = dict[str, object]
 
@@ -79,7 +80,7 @@ def openapi(routes: Iterable[Described], prefix: str) -> Node:
         "servers": [{"url": prefix or "/"}],
         "paths": {route.path: {"get": _operation(route)} for route in routes}
         | {job_reports.PATH: {"post": _JOB_REPORT}},
-        "components": {"schemas": described(SCHEMAS | PLANS), "securitySchemes": {_JOB_TOKEN: _BEARER}},
+        "components": {"schemas": described(schemas(ANSWERS + PLANS)), "securitySchemes": {_JOB_TOKEN: _BEARER}},
     }
 
 

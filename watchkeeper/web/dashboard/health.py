@@ -5,11 +5,11 @@ The words pass, warn and fail are those of draft-inadarei-api-health-check-06.
 
 from dataclasses import dataclass
 from datetime import datetime
-from enum import Enum
+from enum import StrEnum
 from typing import Protocol
 
 
-class HealthReport(Enum):
+class HealthReport(StrEnum):
     """The health of a part of the daemon."""
 
     PASS = "pass"  # noqa: S105  the draft's word for "OK"

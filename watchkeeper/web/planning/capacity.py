@@ -35,6 +35,7 @@ from watchkeeper.web.planning.parameters import (
     WRITTEN,
 )
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
+from watchkeeper.web.planning.response_types import Capacity
 from watchkeeper.web.templating import render
 
 GUEST = "guest "
@@ -116,7 +117,7 @@ async def capacity(request: web.Request) -> web.Response:
         raise Refusal(400, wording.sentence(str(error)), more) from error
     except CannotPlan as error:
         raise refused(error) from error
-    return reply({"host": of(request).host} | capacity_form(planned.answer))
+    return reply(Capacity(host=of(request).host, **capacity_form(planned.answer)))
 
 
 def age(looked_at: datetime, context: Context) -> str:

@@ -4,14 +4,15 @@ from watchkeeper.planning.capacity import text as wording
 from watchkeeper.planning.capacity.answer import CapacityAnswer, CpuAnswer, LevelNow, MemoryAnswer, Reason, StoreAnswer
 from watchkeeper.planning.capacity.futures import TimeToFull
 from watchkeeper.planning.capacity.question import Question
-from watchkeeper.web.api.json_forms import Json, stamp
+from watchkeeper.web.api.json_forms import stamp
+from watchkeeper.web.planning import response_types as forms
 
 
-def capacity_form(answer: CapacityAnswer) -> Json:
+def capacity_form(answer: CapacityAnswer) -> forms.CapacityAnswer:
     """The whole answer; stores has the best first."""
     return {
         "at": stamp(answer.at),
-        "fits": answer.fit.value,
+        "fits": answer.fit,
         "summary": wording.verdict(answer),
         "question": _question(answer.question),
         "stores": [_store(each) for each in answer.stores],
@@ -22,7 +23,7 @@ def capacity_form(answer: CapacityAnswer) -> Json:
     }
 
 
-def _question(asked: Question) -> Json:
+def _question(asked: Question) -> forms.Question:
     return {
         "disk_bytes": asked.disk_bytes,
         "memory_bytes": asked.memory_bytes,
@@ -37,12 +38,12 @@ def _question(asked: Question) -> Json:
     }
 
 
-def _store(store: StoreAnswer) -> Json:
+def _store(store: StoreAnswer) -> forms.StoreCapacity:
     return {
         "subject": store.key.subject,
         "quantity": store.key.quantity,
-        "kind": store.kind.value,
-        "fits": store.fit.value,
+        "kind": store.kind,
+        "fits": store.fit,
         "reasons": [_reason(each, store.key.subject) for each in store.reasons],
         "used_bytes": store.used_bytes,
         "capacity_before_bytes": store.capacity_before_bytes,
@@ -65,7 +66,7 @@ def _store(store: StoreAnswer) -> Json:
     }
 
 
-def _time(found: TimeToFull | None) -> Json | None:
+def _time(found: TimeToFull | None) -> forms.TimeToFull | None:
     if found is None:
         return None
     return {
@@ -77,24 +78,24 @@ def _time(found: TimeToFull | None) -> Json | None:
     }
 
 
-def _level(at: LevelNow) -> Json:
+def _level(at: LevelNow) -> forms.LevelAt:
     return {
         "day": at.day,
-        "fits": at.fit.value,
+        "fits": at.fit,
         "level_bytes": at.level_bytes,
         "high_bytes": at.high_bytes,
         "shortfall_bytes": at.short_bytes,
     }
 
 
-def _reason(found: Reason, subject: str) -> Json:
-    return {"reason": found.lack.value, "text": wording.reason(found, subject)}
+def _reason(found: Reason, subject: str) -> forms.Reason:
+    return {"reason": found.lack, "text": wording.reason(found, subject)}
 
 
-def _memory(found: MemoryAnswer) -> Json:
+def _memory(found: MemoryAnswer) -> forms.MemoryCapacity:
     return {
         "asked": found.asked,
-        "fits": found.fit.value,
+        "fits": found.fit,
         "reasons": [_reason(each, "memory") for each in found.reasons],
         "total_before_bytes": found.total_before_bytes,
         "total_bytes": found.total_bytes,
@@ -110,10 +111,10 @@ def _memory(found: MemoryAnswer) -> Json:
     }
 
 
-def _cpus(found: CpuAnswer) -> Json:
+def _cpus(found: CpuAnswer) -> forms.CpuCapacity:
     return {
         "asked": found.asked,
-        "fits": found.fit.value,
+        "fits": found.fit,
         "reasons": [_reason(each, "CPUs") for each in found.reasons],
         "cpus": found.cpus,
         "vcpus_before": found.vcpus_before,

@@ -22,6 +22,7 @@ from watchkeeper.web.planning.capacity import age, filled, form_of, stores
 from watchkeeper.web.planning.parameters import AFTER, KEEP, PREFLIGHT, SINCE, SKIP, SUBJECT, WITHIN
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Change, Planned, refused
 from watchkeeper.web.planning.preflight_json import preflight_form
+from watchkeeper.web.planning.response_types import Preflight
 from watchkeeper.web.templating import render
 
 HINTS = {
@@ -91,7 +92,7 @@ async def preflight(request: web.Request) -> web.Response:
         raise Refusal(400, plan_wording.sentence(str(error)), {"parameter": error.field or SUBJECT.name}) from error
     except CannotPlan as error:
         raise refused(error) from error
-    return reply({"host": of(request).host} | preflight_form(planned.answer))
+    return reply(Preflight(host=of(request).host, **preflight_form(planned.answer)))
 
 
 def change_of(request: web.Request) -> Change:

@@ -1,10 +1,11 @@
 """The JSON form of a preflight answer, for the command and the API."""
 
 from watchkeeper.planning.preflight.decide import PreflightAnswer
-from watchkeeper.web.api.json_forms import Json, stamp
+from watchkeeper.web.api.json_forms import stamp
+from watchkeeper.web.planning import response_types as forms
 
 
-def preflight_form(answer: PreflightAnswer) -> Json:
+def preflight_form(answer: PreflightAnswer) -> forms.PreflightAnswer:
     """`go`, and every check with its verdict and reason. changed_at: only after a change."""
     return {
         "subject": answer.subject,
@@ -13,8 +14,8 @@ def preflight_form(answer: PreflightAnswer) -> Json:
         "go": answer.go,
         "checks": [
             {
-                "name": each.matter.value,
-                "verdict": each.verdict.value,
+                "name": each.matter,
+                "verdict": each.verdict,
                 "about": each.about,
                 "reason": each.reason,
                 "may_resolve": each.passes,

@@ -20,6 +20,7 @@ from watchkeeper.web.planning.capacity import age, stores
 from watchkeeper.web.planning.parameters import RECLAIM_STORE
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
 from watchkeeper.web.planning.reclaim_json import reclaim_form
+from watchkeeper.web.planning.response_types import Reclaim
 from watchkeeper.web.templating import render
 
 
@@ -80,7 +81,7 @@ async def reclaim(request: web.Request) -> web.Response:
     if planned.answer.missing:
         said = " ".join(words.missing_words(each, planned.answer) for each in planned.answer.missing)
         raise Refusal(400, said, {"parameter": RECLAIM_STORE.name})
-    return reply({"host": of(request).host} | reclaim_form(planned.answer))
+    return reply(Reclaim(host=of(request).host, **reclaim_form(planned.answer)))
 
 
 async def _asked(request: web.Request) -> Planned[ReclaimAnswer]:

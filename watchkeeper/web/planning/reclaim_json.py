@@ -3,10 +3,11 @@
 from watchkeeper.alerting.rules import instant
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, Gain, ReclaimAnswer, SetHeld, StoreFreed
-from watchkeeper.web.api.json_forms import Json, stamp
+from watchkeeper.web.api.json_forms import stamp
+from watchkeeper.web.planning import response_types as forms
 
 
-def reclaim_form(answer: ReclaimAnswer) -> Json:
+def reclaim_form(answer: ReclaimAnswer) -> forms.ReclaimAnswer:
     """The answer as JSON (RFC 8259). Sizes in bytes, times as RFC 3339."""
     return {
         "at": stamp(answer.at),
@@ -17,12 +18,12 @@ def reclaim_form(answer: ReclaimAnswer) -> Json:
     }
 
 
-def _store_form(found: StoreFreed) -> Json:
+def _store_form(found: StoreFreed) -> forms.StoreReclaim:
     return {
         "store": found.store.subject,
         "quantity": found.store.quantity,
         "snapshots": [_candidate_form(each) for each in found.chosen],
-        "cannot_be_deleted": [_candidate_form(each) | {"reason": each.stuck} for each in found.stuck],
+        "cannot_be_deleted": [{**_candidate_form(each), "reason": each.stuck} for each in found.stuck],
         "frees": _freed_form(found.together),
         "sum_of_frees_alone": _bounds_form(found.alone),
         "full_before": _full_form(found.before),
@@ -30,7 +31,7 @@ def _store_form(found: StoreFreed) -> Json:
     }
 
 
-def _set_form(held: SetHeld) -> Json:
+def _set_form(held: SetHeld) -> forms.SnapshotSet:
     return {
         "store": held.store.subject,
         "source": held.of,
@@ -43,7 +44,7 @@ def _set_form(held: SetHeld) -> Json:
     }
 
 
-def _gain_form(gain: Gain) -> Json:
+def _gain_form(gain: Gain) -> forms.Gain:
     return {
         "store": gain.store.subject,
         "asked_s": gain.asked_s,
@@ -52,8 +53,8 @@ def _gain_form(gain: Gain) -> Json:
         "unknown_reason": gain.hindrance,
         "delete": [_candidate_form(each) for each in gain.drop],
         "frees": _freed_form(gain.freed),
-        "all_deletable": {"count": gain.droppable} | _freed_form(gain.all_of_them),
-        "kept": [_candidate_form(each) | {"reason": why} for each, why in gain.kept],
+        "all_deletable": {"count": gain.droppable, **_freed_form(gain.all_of_them)},
+        "kept": [{**_candidate_form(each), "reason": why} for each, why in gain.kept],
         "remaining": [
             {
                 "source": each.of,
@@ -68,7 +69,7 @@ def _gain_form(gain: Gain) -> Json:
     }
 
 
-def _candidate_form(each: Candidate) -> Json:
+def _candidate_form(each: Candidate) -> forms.Snapshot:
     return {
         "name": each.name,
         "source": each.of,
@@ -77,20 +78,24 @@ def _candidate_form(each: Candidate) -> Json:
     }
 
 
-def _freed_form(freed: Freed) -> Json:
-    return _bounds_form(freed.bounds) | {"reasons": list(freed.why), "from_reservation": _bounds_form(freed.set_aside)}
+def _freed_form(freed: Freed) -> forms.Freed:
+    return {
+        **_bounds_form(freed.bounds),
+        "reasons": list(freed.why),
+        "from_reservation": _bounds_form(freed.set_aside),
+    }
 
 
-def _bounds_form(bounds: Bounds) -> Json:
+def _bounds_form(bounds: Bounds) -> forms.Bounds:
     return {"min_bytes": bounds.least, "max_bytes": bounds.most, "exact": bounds.exact}
 
 
-def _full_form(found: Forecast | None) -> Json | None:
+def _full_form(found: Forecast | None) -> forms.FullTime | None:
     if found is None:
         return None
     return {
         "earliest_at": stamp(instant(found.earliest_s)),
         "likely_at": stamp(instant(found.likely_s)),
         "latest_at": stamp(instant(found.latest_s)),
-        "no_date_reason": found.no_end.value if found.no_end else None,
+        "no_date_reason": found.no_end,
     }

@@ -26,7 +26,7 @@ from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import Level
 from watchkeeper.model.records import Delivery, Series
 from watchkeeper.store import Store
-from watchkeeper.web.api.json_forms import Json, status_form
+from watchkeeper.web.api.json_forms import status_form
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries, build_dashboard
@@ -183,7 +183,7 @@ def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None
     return silent if silent.total_seconds() > STILL_INTERVALS * max(shortest_s, 1.0) else None
 
 
-def _form(found: Dashboard, series: Iterable[Series], host: str, *, needs_you: bool) -> Json:
+def _form(found: Dashboard, series: Iterable[Series], host: str, *, needs_you: bool) -> dict[str, object]:
     return {"host": host, "needs_you": needs_you} | status_form(found, {each.key: each.id for each in series})
 
 

@@ -144,7 +144,32 @@ def test_the_newest_value_and_the_end_are_in_words() -> None:
     open_ended = "".join(drawn(_level([80.0, 85.0, 90.0], 100.0, (DAY_S, 1.5 * DAY_S, None))).itertext())
     assert "(Thu 26 Nov 07:24 at the earliest)" in open_ended
     beyond = _level([80.0, 85.0, 90.0], 100.0, (1e12, 2e12, 3e12))
-    assert not classed(drawn(beyond), "axis crossing")
+    assert not [each for each in drawn(beyond).iter() if "crossing" in (each.get("class") or "")]
+
+
+@pytest.mark.parametrize("size", [NARROW, WIDE])
+def test_words_of_the_end_are_above_the_field(size: Size) -> None:
+    """They cover neither the curve nor the line of the capacity, and a dot is where that line is reached."""
+    chart = _level([80.0, 85.0, 90.0], 100.0, (DAY_S, 1.5 * DAY_S, 1.8 * DAY_S))
+    root = drawn(chart, size)
+    (field,) = [each for each in root if each.tag.endswith("svg")]
+    top = float(field.get("y") or 0)
+    lines = [each for each in root.iter() if "crossing" in (each.get("class") or "")]
+    assert len(lines) == (2 if size is NARROW else 1)
+    assert all(float(each.get("y") or 0) < top for each in lines)
+    (dot,) = classed(root, "likely")
+    assert top < float(dot.get("cy") or 0) < top + 30
+    share = (NOW_S + 1.5 * DAY_S - chart.since_s) / (chart.until_s - chart.since_s)
+    assert float(dot.get("cx") or 0) == pytest.approx(size.margin_left + share * size.inner[0], abs=0.1)
+
+
+@pytest.mark.parametrize(("values", "above"), [([40.0, 50.0, 60.0], True), ([60.0, 50.0, 40.0], False)])
+def test_the_newest_value_is_clear_of_the_curve(values: list[float], *, above: bool) -> None:
+    """It is above the end of a curve that rises, and below that of one that falls."""
+    chart = _level(values, 100.0)
+    (said,) = classed(drawn(chart), "axis strong value")
+    end = NARROW.margin_top + NARROW.inner[1] * (1 - (values[-1] - chart.low) / (chart.high - chart.low))
+    assert (float(said.get("y") or 0) < end) is above
 
 
 def test_the_trend_stays_between_nothing_and_the_capacity() -> None:

@@ -13,7 +13,7 @@ from datetime import datetime
 import numpy as np
 
 from watchkeeper.messages.wording import concern_words, duration, thing
-from watchkeeper.model.alert import Alert
+from watchkeeper.model.alert import Alert, Concern
 from watchkeeper.model.line import Floats
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.units import format_size
@@ -128,6 +128,8 @@ def since_points(alerts: Iterable[Alert], since: datetime, now: datetime) -> Ite
         ago = duration((now - alert.raised_at).total_seconds()) if alert.raised_at else ""
         word = alert.priority.word if alert.priority else "alert"
         why = f"{word} since the change: {concern_words(alert.concern)}, {ago} ago"
-        yield Point(Matter.STORAGE_BELOW, Verdict.NO_GO, thing(alert.key), why, passes=True)
+        yield Point(
+            Matter.STORAGE_BELOW, Verdict.NO_GO, thing(alert.key), why, passes=alert.concern is not Concern.FULL
+        )
     if not new:
         yield Point(Matter.STORAGE_BELOW, Verdict.GO, "alerts", "no new alert since the change")

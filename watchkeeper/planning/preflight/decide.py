@@ -11,7 +11,7 @@ from enum import StrEnum
 
 from watchkeeper.forecast.laws.first_passage import Z90
 from watchkeeper.messages.wording import clean, concern_words, duration, thing
-from watchkeeper.model.alert import Alert
+from watchkeeper.model.alert import Alert, Concern
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.units import DAY_S, format_size
@@ -245,7 +245,7 @@ def beneath_points(standing: Iterable[Alert], looked_at: Sequence[str], now: dat
             Verdict.NO_GO,
             thing(alert.key),
             f"{word}: {concern_words(alert.concern)}{shelved}",
-            passes=True,
+            passes=alert.concern is not Concern.FULL,
         )
     if not found:
         names = ", ".join(clean(each, 40) for each in looked_at[:6])

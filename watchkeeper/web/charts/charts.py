@@ -56,6 +56,10 @@ TICK_ROOM = 54
 """The least distance between two labels of the time axis, in drawing units: `14 Dec` and a space."""
 OVERHANG = 4.0
 """Space for half a dot beyond the newest sample."""
+LINE = 16.0
+"""The height of a line of words above the field."""
+BEFORE = 90.0
+"""The width of the newest value's words: where the curve was that far before decides where they are."""
 LOW_SHARE = 0.5
 """The height of a chart that need not be tall, as a share."""
 
@@ -95,6 +99,9 @@ def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
     """The chart as SVG text."""
     if not chart.tall:
         size = replace(size, height=size.height * LOW_SHARE)
+    crossing = _crossing(chart, size, zone)
+    above = LINE * len(crossing)
+    size = replace(size, height=size.height + above, margin_top=size.margin_top + above)
     wide, high = size.inner
     span_s = chart.until_s - chart.since_s or 1.0
     rise = chart.high - chart.low or 1.0
@@ -128,7 +135,8 @@ def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
         field,
         *_now(chart, size, x),
         *_value(chart, size, x, y),
-        *_crossing(chart, size, zone),
+        *_written(crossing, size),
+        *_full(chart, size, x, y),
         *_empty(chart, size),
         width=size.width,
         height=size.height,
@@ -240,18 +248,22 @@ def _now(chart: Chart, size: Size, x: Place) -> list[str]:
 
 
 def _value(chart: Chart, size: Size, x: Place, y: Place) -> list[str]:
-    """The newest value in words, left of its point so that it does not cover the future."""
+    """The newest value in words, left of its point so that it does not cover the future, and clear of the curve."""
     if chart.value is None:
         return []
     at_s, value, said = chart.value
     wide, high = size.inner
     left = x(at_s) > wide / 2
-    at = (size.margin_left + x(at_s) + (-6 if left else 6), size.margin_top + min(max(y(value) + 20, 14), high - 4))
+    run = chart.runs[-1] if chart.runs else []
+    before = [v for a, v in run if x(a) <= x(at_s) - BEFORE][-1:] or [v for _, v in run[:-1]][:1]
+    rises = left and bool(before) and before[0] <= value and y(value) > 2 * LINE
+    beside = y(value) + (-8 if rises else 20)
+    at = (size.margin_left + x(at_s) + (-6 if left else 6), size.margin_top + min(max(beside, 14), high - 4))
     return [words(said, *at, text_anchor="end" if left else "start", class_="axis strong value")]
 
 
 def _crossing(chart: Chart, size: Size, zone: tzinfo) -> list[str]:
-    """When it is full, and the 90 % range of that, below the line of the capacity and beside the point."""
+    """When it is full, and the 90 % range of that, as lines of words; none if there is no such time."""
     if chart.ends is None or chart.ends[1] is None or chart.ceiling is None:
         return []
     now = datetime.fromtimestamp(chart.now_s, UTC)
@@ -259,13 +271,26 @@ def _crossing(chart: Chart, size: Size, zone: tzinfo) -> list[str]:
     earliest, likely, latest = (moment(at, zone, now) if at else "" for at in instants)
     if not likely:
         return []
-    spread = f"{earliest} to {latest}" if latest else f"{earliest} at the earliest"
-    foot = size.margin_top + size.inner[1]
-    right = size.width - size.margin_right
+    spread = f"({earliest} to {latest})" if latest else f"({earliest} at the earliest)"
+    return [f"full {likely} {spread}"] if size.name == WIDE.name else [f"full {likely}", spread]
+
+
+def _written(crossing: Sequence[str], size: Size) -> list[str]:
+    """These words above the field, at its right end, where the line of the capacity is reached."""
+    right, top = size.width - size.margin_right, size.margin_top - LINE * len(crossing) - 2
     return [
-        words(f"full {likely}", right - 4, foot - 24, text_anchor="end", class_="axis strong crossing"),
-        words(f"({spread})", right - 4, foot - 8, text_anchor="end", class_="axis crossing"),
+        words(said, right - 4, top + LINE * number, text_anchor="end", class_="axis strong crossing")
+        for number, said in enumerate(crossing)
     ]
+
+
+def _full(chart: Chart, size: Size, x: Place, y: Place) -> list[str]:
+    """A dot where it is likely full, if that is in the picture."""
+    likely = chart.ends[1] if chart.ends is not None else None
+    if likely is None or chart.ceiling is None or likely > chart.until_s:
+        return []
+    at = {"cx": size.margin_left + x(likely), "cy": size.margin_top + y(chart.ceiling[0])}
+    return [element("circle", **at, r=4.5, class_="likely")]
 
 
 def _instant(at_s: float | None) -> datetime | None:

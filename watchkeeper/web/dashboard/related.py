@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from watchkeeper.alerting.top_growers import Grower, telling
 from watchkeeper.messages.wording import amount, thing
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.observation import Level
+from watchkeeper.model.observation import OWN_SUBJECT, Level
 from watchkeeper.model.records import Seen, Series
 from watchkeeper.web.context import Context
 
@@ -25,8 +25,8 @@ class RelatedSeries:
 
 
 def dependents(context: Context, series: Series, every: Sequence[Series]) -> list[RelatedSeries]:
-    """The subjects that depend on a subject, each once, in the given order."""
-    names = dict.fromkeys(context.resting(series.key.subject))
+    """The subjects that depend on a subject, each once, in the given order; without the probes that look at them."""
+    names = dict.fromkeys(each for each in context.resting(series.key.subject) if not each.startswith(OWN_SUBJECT))
     first: dict[str, int] = {}
     for each in every:
         first.setdefault(each.key.subject, each.id)

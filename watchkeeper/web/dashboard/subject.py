@@ -44,7 +44,7 @@ from watchkeeper.web.dashboard.availability import measured
 from watchkeeper.web.dashboard.changed import changed_before
 from watchkeeper.web.dashboard.related import dependents, growers
 from watchkeeper.web.events.event_log import merged
-from watchkeeper.web.events.event_text import easing
+from watchkeeper.web.events.event_text import easing, is_easing
 from watchkeeper.web.http.parameters import choice, moment, part
 from watchkeeper.web.http.problem_details import Refusal, not_found
 from watchkeeper.web.planning.links import links
@@ -109,7 +109,7 @@ async def subject(request: web.Request) -> web.Response:
     findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
     main = findings.get(CONCERN[series.kind])
-    chart = chart_builder.build_chart(series, samples, _future(main) if not chosen else None, window)
+    chart = chart_builder.build_chart(series, samples, _future(main, alerts) if not chosen else None, window)
     return render(
         "subject.html",
         context,
@@ -127,7 +127,7 @@ async def subject(request: web.Request) -> web.Response:
         record=await _record(context, series),
         **_said(main, latest, now, context.zone, alerts),
         pictures=_pictures(chart, context.zone),
-        legend=legend(series, None if main and dashboard_text.too_early(main) else main),
+        legend=legend(series, _future(main, alerts)),
         plans=links(series.key.subject),
         availability=await measured(context, series, now),
         resting=dependents(context, series, every),
@@ -150,9 +150,15 @@ async def subject(request: web.Request) -> web.Response:
     )
 
 
-def _future(main: Finding | None) -> Forecast | None:
-    """The forecast to draw; None while a young growth has no date: the trend is that of the time before it."""
-    return None if main is None or dashboard_text.too_early(main) else main.forecast
+def _future(main: Finding | None, alerts: Sequence[Alert]) -> Forecast | None:
+    """The forecast to draw.
+
+    None while a young growth has no date: the trend is that of the time before it. None while an alert waits for its
+    end to last: the trend has too few readings since space was freed.
+    """
+    if main is None or dashboard_text.too_early(main) or any(is_easing(each, main) for each in alerts):
+        return None
+    return main.forecast
 
 
 async def _record(context: Context, series: Series) -> str:
@@ -283,7 +289,7 @@ def find(every: Sequence[Series], wanted: str) -> Series:
 
 def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetime, context: Context) -> AlertRow:
     """One alert."""
-    standing = alert.state is not State.NORMAL and alert.standing
+    standing = alert.state is not State.NORMAL and alert.standing and not is_easing(alert, finding)
     seen = latest.observation if latest else None
     return AlertRow(
         alert,
@@ -299,14 +305,14 @@ def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetim
     )
 
 
-def legend(series: Series, finding: Finding | None) -> str:
+def legend(series: Series, forecast: Forecast | None) -> str:
     """What the picture's lines mean."""
     match series.kind:
         case Kind.LEVEL:
             drawn = "The line shows what is used."
-            if finding is None or finding.forecast is None or finding.forecast.line is None:
+            if forecast is None or forecast.line is None:
                 return drawn
-            if finding.forecast.likely_s is None:
+            if forecast.likely_s is None:
                 return f"{drawn} Dashed: the fitted trend."
             return f"{drawn} Dashed: the trend. Shaded: the 90 % range of the time to full."
         case Kind.DEADLINE:

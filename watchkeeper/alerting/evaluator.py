@@ -200,13 +200,13 @@ class SeriesEvaluator:
         uses the same forecast at a later time. What raises an alert is always made from the newest sample.
         """
         standing, limits = self._book.priority_of(self.key, Concern.FULL), self.rules.full
-        known = self.forecast
+        known, share, shares = self.forecast, seen.used / seen.capacity, self.rules.used_share
         if known is not None and (not self._outdated or (standing is None and self._holds(known, seen, now))):
-            found = rules.judge_full(self.key, known, now, limits, standing, self.bad_since)
+            found = rules.judge_full(self.key, known, now, limits, standing, self.bad_since, share, shares)
             if not self._outdated or found.priority is None:
                 return found
         self.forecast, self._outdated = self._forecast(now, range_width), False
-        return rules.judge_full(self.key, self.forecast, now, limits, standing, self.bad_since)
+        return rules.judge_full(self.key, self.forecast, now, limits, standing, self.bad_since, share, shares)
 
     def _holds(self, known: Forecast, seen: Level, now: datetime) -> bool:
         """Return whether a forecast holds after this sample too: it is recent, and the level has hardly moved."""

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from typing import assert_never
 
 from watchkeeper.alerting import rules, state_machine
-from watchkeeper.alerting.rules import FullRule, NotAnsweringRule, OverdueRule, Rules
+from watchkeeper.alerting.rules import FullRule, NotAnsweringRule, OverdueRule, Rules, UsedShareRule
 from watchkeeper.messages import wording
 from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
 from watchkeeper.model.finding import Finding
@@ -107,7 +107,8 @@ def _limits(found: Finding, seen: Observation, limits: Rules) -> str:
     """The rule's limits, without those that are switched off."""
     match found.concern:
         case Concern.FULL:
-            return _listed("within", limits.full.caution_s, limits.full.warning_s, limits.full.alarm_s)
+            within = _listed("within", limits.full.caution_s, limits.full.warning_s, limits.full.alarm_s)
+            return within + _share_limits(found, limits.used_share)
         case Concern.OVERDUE:
             return _overdue_limits(seen, limits.overdue)
         case Concern.NOT_ANSWERING:
@@ -124,6 +125,14 @@ def _limits(found: Finding, seen: Observation, limits: Rules) -> str:
 
 def _of_silence(rule: NotAnsweringRule) -> tuple[float | None, float | None, float | None]:
     return rule.caution_s, rule.warning_s, rule.alarm_s
+
+
+def _share_limits(found: Finding, rule: UsedShareRule) -> str:
+    """The limits of the used share, if they are for this subject."""
+    if rule.lowest(found.key.subject) is None:
+        return ""
+    limits = zip(Priority, (rule.caution, rule.warning, rule.alarm), strict=True)
+    return f", {', '.join(f'{p.word} at {wording.share(limit)} used' for p, limit in limits if limit is not None)}"
 
 
 def _overdue_limits(seen: Observation, rule: OverdueRule) -> str:
@@ -155,6 +164,8 @@ def _because(found: Finding, limits: Rules, zone: tzinfo) -> str:
 
 def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
     """Compared with what the time left alone would require: the deadband, and how long the growth has lasted."""
+    if found.used_limit is not None and found.priority is not None:
+        return f", because the used share has reached {wording.share(found.used_limit)}"
     if forecast.likely_s is None:
         return ", because there is no time to full"
     left_s = forecast.likely_s - found.at.timestamp()

@@ -5,8 +5,10 @@ decided in state_machine.py. The deadband is here, because it is about the thres
 is kept until the facts are better than its threshold by that share.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from fnmatch import fnmatchcase
 
 from watchkeeper.model.alert import Concern, Delays, Priority
 from watchkeeper.model.chattering import Chattering
@@ -14,6 +16,40 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, SeriesKey
 from watchkeeper.model.units import DAY_S, HOUR_S
+
+
+@dataclass(frozen=True, slots=True)
+class UsedShareRule:
+    """Some levels are reported from a share of their capacity on, beside the forecast; None switches a priority off.
+
+    subjects: globs of the subjects that it is for. deadband: an active priority is kept until the share is this much
+        below its limit.
+    """
+
+    subjects: tuple[str, ...] = ()
+    caution: float | None = None
+    warning: float | None = 0.9
+    alarm: float | None = 0.97
+    deadband: float = 0.02
+
+    def limit(self, subject: str, used: float, standing: Priority | None) -> tuple[Priority, float] | None:
+        """The most urgent priority whose limit a share has reached, and that limit; None if there is none."""
+        if not any(fnmatchcase(subject, each) for each in self.subjects):
+            return None
+        for priority, limit in self._limits():
+            slack = self.deadband if standing is not None and standing >= priority else 0.0
+            if used >= limit - slack:
+                return priority, limit
+        return None
+
+    def lowest(self, subject: str) -> float | None:
+        """The lowest of its limits; None if it is not for this subject."""
+        fits = any(fnmatchcase(subject, each) for each in self.subjects)
+        return min((limit for _, limit in self._limits()), default=None) if fits else None
+
+    def _limits(self) -> Iterator[tuple[Priority, float]]:
+        limits = ((Priority.ALARM, self.alarm), (Priority.WARNING, self.warning), (Priority.CAUTION, self.caution))
+        return ((priority, limit) for priority, limit in limits if limit is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,9 +122,10 @@ class NotReportingRule:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """The rule for each concern, as configured for one series, and the limits of chattering."""
+    """The rule for each concern, as configured for one series, the limits of used shares, and those of chattering."""
 
     full: FullRule = FullRule()
+    used_share: UsedShareRule = UsedShareRule()
     overdue: OverdueRule = OverdueRule()
     not_answering: NotAnsweringRule = NotAnsweringRule()
     faulty: FaultyRule = FaultyRule()
@@ -138,11 +175,21 @@ def judge_full(
     rule: FullRule,
     standing: Priority | None,
     since: datetime | None = None,
+    used: float | None = None,
+    used_share: UsedShareRule = UsedShareRule(),
 ) -> Finding:
-    """Evaluate a level: how long until it is full. since: since when it is full; None if it is not."""
+    """Evaluate a level: how long until it is full. since: since when it is full; None if it is not.
+
+    used: the share of the capacity that the newest sample uses; None: that of the forecast.
+    used_share: the operator's limits for that share.
+    """
     priority = _wanted(found, now, rule, standing)
     if priority is not None and priority > (standing or 0):
         priority = max(filter(None, (standing, _earned(found, rule, priority))), default=None)
+    limit = None
+    if used_share.subjects:
+        share = used if used is not None else found.used / found.capacity
+        priority, limit = _with_share(key.subject, share, used_share, priority, standing)
     return Finding(
         key,
         Concern.FULL,
@@ -154,7 +201,18 @@ def judge_full(
         since=since,
         reason=found.no_end.value if found.no_end else "",
         forecast=found,
+        used_limit=limit,
     )
+
+
+def _with_share(
+    subject: str, used: float, rule: UsedShareRule, priority: Priority | None, standing: Priority | None
+) -> tuple[Priority | None, float | None]:
+    """The priority, with what the used share calls for; and the limit that decided, or that it is back below."""
+    reached = rule.limit(subject, used, standing)
+    if reached is not None and reached[0] >= (priority or 0):
+        return reached
+    return priority, rule.lowest(subject) if priority is None and standing is not None else None
 
 
 PROVEN_D, LASTING_LESS = (0.5, 0.9), 0.57

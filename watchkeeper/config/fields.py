@@ -84,6 +84,16 @@ def _never(value: Any) -> Any:  # noqa: ANN401  what TOML holds
     return None if isinstance(value, str) and value.strip().lower() == NEVER else value
 
 
+def _used_share(value: Any) -> Any:  # noqa: ANN401  what TOML holds
+    """A share, or a percentage as text."""
+    if isinstance(value, str) and (number := value.strip().removesuffix("%").rstrip()) != value.strip():
+        try:
+            return float(number) / 100
+        except ValueError:
+            raise ValueError(f'"{value}" is not a percentage such as "90 %"') from None
+    return _never(value)
+
+
 def _limit_s(value: Any) -> Any:  # noqa: ANN401  what TOML holds
     if _never(value) is None:
         return None
@@ -160,6 +170,13 @@ Share = Annotated[
     Allowed(f'a number such as 0.5, or "{NEVER}"', lambda v: _quoted(NEVER) if v is None else f"{v:g}"),
 ]
 """A share of something, 0 or more; None, written as `never`, for a priority that is switched off."""
+
+UsedShare = Annotated[
+    Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)] | None,
+    BeforeValidator(_used_share),
+    Allowed(f'a share such as 0.9 or "90 %", or "{NEVER}"', lambda v: _quoted(NEVER) if v is None else f"{v:g}"),
+]
+"""A share of a capacity, above 0 and at most 1; None, written as `never`, for a priority that is switched off."""
 
 Size = Annotated[
     int,

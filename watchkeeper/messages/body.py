@@ -130,6 +130,9 @@ def _when(case: MessageContext) -> str:
 
 def _ending(case: MessageContext, note: str = "", *, whole: bool = False) -> str:
     found, what = case.found, wording.thing(case.found.key, WHOLE_NAME if whole else SHORT_NAME)
+    if found.forecast is not None and found.used_limit is not None:
+        used = wording.share(found.forecast.used / found.forecast.capacity)
+        return f"{what} {used} used, below your limit of {wording.share(found.used_limit)}{note}"
     if found.forecast is not None:
         return f"{what} {_ease_of(case, found.forecast)}{note}"
     if found.reason and case.seen is None:

@@ -363,6 +363,8 @@ def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation
     found = finding.forecast
     if found is not None and found.used >= found.capacity:
         return "full"
+    if found is not None and finding.used_limit is not None and finding.priority is not None:
+        return _over_limit(finding, finding.used_limit, found, now)
     if found is not None and found.unusual is not None and finding.priority is None:
         said = unusual_words(found.unusual, now, zone)
         rate = at_this_rate(found, seen.unit) if isinstance(seen, Level) else ""
@@ -372,6 +374,13 @@ def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation
         return no_end_phrase(found.no_end or NoEnd.FAR) if found else clean(finding.reason) or "no forecast"
     left_s = (finding.ends_at - now).total_seconds()
     return f"full in {about(left_s)}" if left_s > 0 else "full at any moment"
+
+
+def _over_limit(finding: Finding, limit: float, found: Forecast, now: datetime) -> str:
+    """`92 % used, over your limit of 90 %; full in about 5 days`."""
+    said = f"{share(found.used / found.capacity)} used, your limit is {share(limit)}"
+    left_s = (finding.ends_at - now).total_seconds() if finding.ends_at else 0.0
+    return f"{said}; full in {about(left_s)}" if left_s > 0 else said
 
 
 def unusual_words(found: UnusualGrowth, now: datetime, zone: tzinfo) -> str:

@@ -18,7 +18,8 @@ class Finding:
     since: since when it has been so (not answering since, faulty since); None if it is not.
     began_at, over_at: when it was last so, once it is over: from when until when, as far as samples show.
     reason: one clause that states what was found, suitable for a message.
-    forecast: the forecast behind a `full` finding.
+    forecast: the forecast behind a `full` finding. used_limit: the share of the capacity that the operator set as a
+        limit, if that called for the priority, or if it no longer does; None: the forecast decided.
     """
 
     key: SeriesKey
@@ -33,6 +34,7 @@ class Finding:
     forecast: Forecast | None = None
     began_at: datetime | None = None
     over_at: datetime | None = None
+    used_limit: float | None = None
 
     def as_of(self, at: datetime) -> "Finding":
         """The same finding, made at another time: what is due so long after the newest sample has moved with it."""

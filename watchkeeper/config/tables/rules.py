@@ -9,7 +9,7 @@ from itertools import pairwise
 from pydantic import Field
 
 from watchkeeper.alerting import rules
-from watchkeeper.config.fields import Delay, Duration, Limit, PriorityOrNever, Share, Strict
+from watchkeeper.config.fields import Delay, Duration, Limit, PriorityOrNever, Share, Strict, UsedShare
 from watchkeeper.model.alert import Delays
 from watchkeeper.model.chattering import Chattering
 
@@ -84,6 +84,31 @@ class FullSettings(Delayed):
             min_history=self.min_history,
             delays=self.delays,
         )
+
+
+class UsedShareSettings(Ordered):
+    """Levels that are reported from a share of their capacity on, beside the forecast.
+
+    subjects: which; globs such as "file system /var*". By default none.
+    caution, warning, alarm: the share that is used at which this priority begins, such as 0.9 or "90 %".
+    deadband: an active priority is kept until the share is this much below its limit.
+    """
+
+    subjects: tuple[str, ...] = ()
+    caution: UsedShare = _BY_DEFAULT.used_share.caution
+    warning: UsedShare = _BY_DEFAULT.used_share.warning
+    alarm: UsedShare = _BY_DEFAULT.used_share.alarm
+    deadband: float = Field(default=_BY_DEFAULT.used_share.deadband, ge=0, le=0.5, allow_inf_nan=False)
+
+    def disorder(self) -> Iterator[str]:
+        """What is wrong with the limits in combination."""
+        why = "the more urgent, the more is used: caution <= warning <= alarm"
+        limits = (("caution", self.caution), ("warning", self.warning), ("alarm", self.alarm))
+        yield from _in_order(*limits, rising=True, why=why)
+
+    def rule(self) -> rules.UsedShareRule:
+        """The rule that this describes."""
+        return rules.UsedShareRule(self.subjects, self.caution, self.warning, self.alarm, self.deadband)
 
 
 class OverdueSettings(Delayed):
@@ -202,9 +227,10 @@ class ChatteringSettings(Ordered):
 
 
 class RulesSettings(Strict):
-    """The rule for each of the five concerns. What is not set has its default."""
+    """The rule for each of the five concerns, and for the used share. What is not set has its default."""
 
     full: FullSettings = FullSettings()
+    used_share: UsedShareSettings = UsedShareSettings()
     overdue: OverdueSettings = OverdueSettings()
     not_answering: NotAnsweringSettings = NotAnsweringSettings()
     faulty: FaultySettings = FaultySettings()
@@ -215,6 +241,7 @@ class RulesSettings(Strict):
         """The rules that this describes."""
         return rules.Rules(
             full=self.full.rule(),
+            used_share=self.used_share.rule(),
             overdue=self.overdue.rule(),
             not_answering=self.not_answering.rule(),
             faulty=self.faulty.rule(),

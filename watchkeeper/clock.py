@@ -2,6 +2,18 @@
 
 import time
 from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+
+@cache
+def _boot_id() -> str:
+    try:
+        return BOOT_ID.read_text(encoding="ascii").strip()
+    except (OSError, ValueError):
+        return ""
 
 
 class Clock:
@@ -18,3 +30,7 @@ class Clock:
     def boottime_s(self) -> float:
         """Seconds since the host booted, suspended time included; `monotonic_s` does not advance during a suspend."""
         return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+    def boot(self) -> tuple[str, float]:
+        """The kernel's random id of this boot (random(4)), empty if it cannot be read, and `boottime_s`."""
+        return _boot_id(), self.boottime_s()

@@ -53,6 +53,8 @@ url = "{hook}"
 def test_a_jump_makes_nothing_overdue_and_leaves_no_sample(tmp_path: Path) -> None:
     """60 days ahead and back, and 2038: a real alert is sent meanwhile, and no other; no sample has a wrong time.
 
+    Nor has a job's report, although the process that leaves it sees the same wall clock.
+
     A probe is late after two minutes here, not after three seconds: the loaded machine may pause for as long as that,
     and the jumps are of 60 days and more.
     """
@@ -74,11 +76,20 @@ def test_a_jump_makes_nothing_overdue_and_leaves_no_sample(tmp_path: Path) -> No
     def told() -> list[tuple[str, str]]:
         return [(each["data"]["subject"], each["data"]["kind"]) for each in hook.events]
 
-    with Daemon(process) as daemon:
+    def report(message: str) -> None:
+        ran = [*command(config)[:-1], "ran", "tide-log", "--message", message]
         reported = subprocess.run(
-            [*command(config)[:-1], "ran", "tide-log"], check=False, timeout=60, capture_output=True, text=True
+            ran, check=False, timeout=60, capture_output=True, text=True, env={**os.environ, **fake}
         )
         assert reported.returncode == 0, reported.stderr
+
+    def reported() -> tuple[str, float]:
+        with closing(sqlite3.connect(tmp_path / "watchkeeper.db")) as opened:
+            ((said, at_us),) = opened.execute("SELECT message, at_us FROM job_reports").fetchall()
+        return said, at_us / 1e6
+
+    with Daemon(process) as daemon:
+        report("before")
         time.sleep(3)
         port = service.port
         for shown in ("+60d", "-60d", "+4050d"):
@@ -87,6 +98,9 @@ def test_a_jump_makes_nothing_overdue_and_leaves_no_sample(tmp_path: Path) -> No
             service.close()
             until(f"the alert at {shown}", lambda n=raised: told().count(("service hide-hub", "raised")) > n)  # type: ignore[misc]
             service = Service(port)
+            report(shown)
+            until(f"the job's report at {shown}", lambda said=shown: said in reported()[0])  # type: ignore[misc]
+            assert abs(reported()[1] - time.time()) < 60, f"a job reported at {shown}"
             until(f"its end at {shown}", lambda n=ended: told().count(("service hide-hub", "ended")) > n)  # type: ignore[misc]
         rate.write_text("+0d")
         time.sleep(3)

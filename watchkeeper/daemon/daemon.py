@@ -116,7 +116,9 @@ class _Daemon:
         self._clock, self._store = clock, store
         named, path = (settings.host.label, settings.host.zone), settings.store.path
         self._workers, self._schedule = ThreadWorkers(), Scheduler(clock.host)
-        job_reports = SpooledJobReports(store.job_reports, spool_of(path), clock.now, earlier_spool_of(path))
+        job_reports = SpooledJobReports(
+            store.job_reports, spool_of(path), clock.now, earlier_spool_of(path), clock.boot
+        )
         own = OwnDatabase(path, settings.store.max_size, partial(damaged_files, path), store.quarantined)
         coverage = HostCoverage(lambda: self._active.runtime.config.settings.probes)
         changes = RecentChanges(store.change_log)

@@ -1,5 +1,6 @@
 """Reports that other processes leave: complete or absent, read by the daemon's user, and recorded once."""
 
+import asyncio
 import json
 import logging
 import os
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError
 from watchkeeper.model.probe_state import JobReport, LastJobReports, MemoryJobReports
 from watchkeeper.store import Store
@@ -206,6 +208,45 @@ async def test_a_report_from_the_future(folder: Path) -> None:
     """The clock was set back since: it counts as of now, because otherwise it would hide that no other arrives."""
     leave(folder, JobReport(JOB, AT + timedelta(days=400)))
     assert (await SpooledJobReports(MemoryJobReports(), folder, later).last(JOB)).good == JobReport(JOB, later())
+
+
+async def test_a_report_left_while_the_wall_clock_was_wrong_has_the_time_of_the_daemon(folder: Path) -> None:
+    """60 days ahead or behind: it counts from the time at which it was left, by the clock that only goes forward."""
+    for wrong in (timedelta(days=60), timedelta(days=-60)):
+        boot_id, boot_s = Clock().boot()
+        reports = SpooledJobReports(MemoryJobReports(), folder, later, boot=lambda i=boot_id, s=boot_s: (i, s + 90))  # type: ignore[misc]
+        leave(folder, JobReport(JOB, later() + wrong))
+        found = (await reports.last(JOB)).good
+        assert found is not None
+        assert later() - timedelta(seconds=91) < found.at <= later() - timedelta(seconds=90) + timedelta(seconds=30)
+
+
+@pytest.mark.parametrize("boot", [("another boot", 1e9), ("", 1e9), None], ids=["other boot", "unknown", "not asked"])
+async def test_a_report_of_an_earlier_boot_has_its_own_time(folder: Path, boot: tuple[str, float] | None) -> None:
+    """Seconds since another boot say nothing."""
+    leave(folder, JobReport(JOB, AT))
+    reports = SpooledJobReports(MemoryJobReports(), folder, later, boot=None if boot is None else lambda: boot)
+    assert (await reports.last(JOB)).good == JobReport(JOB, AT)
+
+
+async def test_a_report_that_names_no_boot_has_its_own_time(folder: Path) -> None:
+    """One of 0.1.0, or one whose members are of another type."""
+    plain = {"job": JOB, "at": AT.isoformat(), "failed": False, "message": ""}
+    boots: list[dict[str, object]] = [{}, {"boot": 5, "boot_s": 1.0}, {"boot": Clock().boot()[0], "boot_s": "x"}]
+    leave(folder, JobReport("tide-log", AT))
+    for number, more in enumerate(boots):
+        await asyncio.to_thread((folder / f"{number}.json").write_text, json.dumps({**plain, **more}))
+        reports = SpooledJobReports(MemoryJobReports(), folder, later, boot=Clock().boot)
+        assert (await reports.last(JOB)).good == JobReport(JOB, AT)
+
+
+async def test_a_small_correction_of_the_clock_changes_no_report(folder: Path) -> None:
+    """The report's own time is the more exact one; one from after now by the even clock is not believed."""
+    boot_id, boot_s = Clock().boot()
+    for ahead_s in (30.0, -3600.0):
+        leave(folder, JobReport(JOB, later()))
+        reports = SpooledJobReports(MemoryJobReports(), folder, later, boot=lambda by=ahead_s: (boot_id, boot_s + by))  # type: ignore[misc]
+        assert (await reports.last(JOB)).good == JobReport(JOB, later())
 
 
 class FullStore(MemoryJobReports):

@@ -14,10 +14,11 @@ import secrets
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 
+from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.probe_state import JobReport, JobReports, LastJobReports
@@ -26,6 +27,8 @@ from watchkeeper.ownership.file_rights import with_rights_of
 from watchkeeper.ownership.folder_owner import owner_of
 
 log = logging.getLogger(__name__)
+
+_CLOCK = Clock()
 
 FOLDER_MODE = 0o700
 FILE_MODE = 0o600
@@ -37,16 +40,39 @@ FILE_LIMIT_BYTES = 16 * 1024
 FILES_LIMIT = 1_000
 """Files read in one run; a job that reports more often than a thousand times a minute waits for the next."""
 
+SLOW_S = 60.0
+"""The wall clock may drift or be corrected by so much before a report is read; a job's period is far longer."""
+
+Boot = tuple[str, float]
+
 ENDING = ".json"
 SPOILT = ".unreadable"
 
 
 @dataclass(frozen=True, slots=True)
 class SpooledReport:
-    """A job report that was left, with its file."""
+    """A job report that was left, with its file.
+
+    boot: in which boot of the host, and how many seconds after it began; None if the report does not say so.
+    """
 
     path: Path
     report: JobReport
+    boot: Boot | None = None
+
+    def dated(self, now: datetime, boot: Boot | None) -> JobReport:
+        """The report with the time at which it was left, by a clock that now shows `now`.
+
+        By the wall clock of the process that left it, unless that clock was set since, or jumped. boot: which boot this
+        is, and how many seconds ago it began.
+        """
+        by_wall_s = (now - self.report.at).total_seconds()
+        if boot is None or self.boot is None or self.boot[0] != boot[0]:
+            return self.report
+        age_s = boot[1] - self.boot[1]
+        if not boot[0] or age_s < 0 or abs(by_wall_s - age_s) <= SLOW_S:
+            return self.report
+        return replace(self.report, at=now - timedelta(seconds=age_s))
 
 
 def spool_of(database: Path) -> Path:
@@ -111,8 +137,9 @@ def _put(folder: int, name: str, raw: bytes) -> None:
 
 
 def _text(report: JobReport) -> str:
-    message = report.message[:MESSAGE_LIMIT]
-    return json.dumps({"job": report.job, "at": report.at.isoformat(), "failed": report.failed, "message": message})
+    message, (boot, boot_s) = report.message[:MESSAGE_LIMIT], _CLOCK.boot()
+    fields = {"job": report.job, "at": report.at.isoformat(), "failed": report.failed, "message": message}
+    return json.dumps({**fields, "boot": boot, "boot_s": boot_s})
 
 
 def read(folder: Path) -> list[SpooledReport]:
@@ -127,7 +154,8 @@ def read(folder: Path) -> list[SpooledReport]:
     for name in names[:FILES_LIMIT]:
         path = folder / name
         try:
-            found.append(SpooledReport(path, _understand(_read(path))))
+            text = _read(path)
+            found.append(SpooledReport(path, _understand(text), _boot(text)))
         except FileNotFoundError:
             continue
         except (OSError, ValueError) as error:
@@ -163,6 +191,13 @@ def _understand(text: str) -> JobReport:
     return JobReport(job, in_utc, failed, message[:MESSAGE_LIMIT])
 
 
+def _boot(text: str) -> Boot | None:
+    """The boot in a report; None if it names none, as one of 0.1.0."""
+    fields = json.loads(text)
+    boot, boot_s = fields.get("boot"), fields.get("boot_s")
+    return (boot, float(boot_s)) if isinstance(boot, str) and isinstance(boot_s, (int, float)) else None
+
+
 def _set_aside(path: Path, error: Exception) -> None:
     log.warning(
         "%s cannot be read as a job report and was renamed to end in %s: %s",
@@ -186,10 +221,18 @@ class SpooledJobReports:
     """The job reports of a store; reports that other processes have left are read first."""
 
     def __init__(
-        self, kept: JobReports, folder: Path, now: Callable[[], datetime], earlier: Path | None = None
+        self,
+        kept: JobReports,
+        folder: Path,
+        now: Callable[[], datetime],
+        earlier: Path | None = None,
+        boot: Callable[[], Boot] | None = None,
     ) -> None:
-        """earlier: the folder of an earlier version. It is read until it is empty, because nothing writes there."""
-        self._kept, self._now = kept, now
+        """earlier: the folder of an earlier version. It is read until it is empty, because nothing writes there.
+
+        boot: as Clock.boot; dates reports that were left while the wall clock of the host could not be believed.
+        """
+        self._kept, self._now, self._boot = kept, now, boot
         self._folders = [folder] if earlier is None else [earlier, folder]
         self._taking = asyncio.Lock()
 
@@ -205,7 +248,8 @@ class SpooledJobReports:
     async def _take_in(self) -> None:
         async with self._taking:
             left = [each for folder in self._folders for each in await _left(folder)]
-            for report in newest(each.report for each in left):
+            now, boot = self._now(), None if self._boot is None else self._boot()
+            for report in newest(each.dated(now, boot) for each in left):
                 await self._record(report)
             if left:
                 await asyncio.to_thread(partial(take_away, [each.path for each in left]))

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
 
 from watchkeeper.messages.wording import moment
-from watchkeeper.web.charts.svg import element, path, picture, words
+from watchkeeper.web.charts.svg import element, path, picture, safe, words
 from watchkeeper.web.charts.ticks import (
     Tick,
     Ticks,
@@ -74,7 +74,7 @@ class Chart:
     answer.
     fitted: the ends of the fitted line. fan: corners of the interval to full. stepped: a value holds until the next
     sample. tall: False if there are only two heights to see. value: the newest sample, with its words. ends: the
-    earliest, likely and latest time at the ceiling.
+    earliest, likely and latest time at the ceiling. marks: when something changed, and what, in words.
     """
 
     label: str
@@ -93,6 +93,7 @@ class Chart:
     tall: bool = True
     value: tuple[float, float, str] | None = None
     ends: tuple[float | None, float | None, float | None] | None = None
+    marks: Sequence[tuple[float, str]] = ()
 
 
 def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
@@ -135,6 +136,7 @@ def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
         field,
         *_now(chart, size, x),
         *_value(chart, size, x, y),
+        *_marks(chart, size, x),
         *_written(crossing, size),
         *_full(chart, size, x, y),
         *_empty(chart, size),
@@ -273,6 +275,20 @@ def _crossing(chart: Chart, size: Size, zone: tzinfo) -> list[str]:
         return []
     spread = f"({earliest} to {latest})" if latest else f"({earliest} at the earliest)"
     return [f"full {likely} {spread}"] if size.name == WIDE.name else [f"full {likely}", spread]
+
+
+def _marks(chart: Chart, size: Size, x: Place) -> list[str]:
+    """A triangle on the time axis for each change, with its words for a pointer; the list below has them too."""
+    foot = size.margin_top + size.inner[1]
+    parts = []
+    for at_s, said in chart.marks:
+        if chart.since_s <= at_s <= chart.now_s:
+            at = size.margin_left + x(at_s)
+            shape = element(
+                "path", element("title", safe(said)), d=f"M{at:.1f} {foot - 9:.1f}l5 9h-10z", class_="mark-of"
+            )
+            parts.append(shape)
+    return parts
 
 
 def _written(crossing: Sequence[str], size: Size) -> list[str]:

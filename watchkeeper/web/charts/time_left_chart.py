@@ -59,12 +59,12 @@ def axis() -> str:
         "svg",
         element("symbol", *ticks, id="ticks"),
         *(
-            element("text", name, x=x(at_s), y=14, text_anchor=ends.get(i, "middle"))
+            element("text", name, x=x(at_s), y="0.9rem", text_anchor=ends.get(i, "middle"))
             for i, (at_s, name) in enumerate(TICKS)
         ),
         class_="axis",
         width="100%",
-        height=18,
+        height="1.3rem",
         aria_hidden="true",
     )
 

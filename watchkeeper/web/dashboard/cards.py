@@ -20,6 +20,7 @@ from watchkeeper.web.charts import spark
 from watchkeeper.web.context import Context
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
+from watchkeeper.web.dashboard.changed import changed_before
 from watchkeeper.web.dashboard.dashboard import Dashboard
 from watchkeeper.web.dashboard.related import growers
 from watchkeeper.web.events.event_text import began_at, is_easing, outcome, since_clause, statement
@@ -30,6 +31,8 @@ OPEN = 3
 """How many events are shown in full. Of further ones the details are folded: the first one is what to begin with."""
 POINTS = 84
 """Of the picture of a week: one for every two hours."""
+CHANGES = 3
+"""How many changes a card shows; the subject's page has more."""
 COMMANDS = 3
 """How many commands a card shows; the subject's page has all."""
 
@@ -54,8 +57,9 @@ class Card:
 
     level, bar, picture: of a level: how full it is, drawn, and its last week. when: the likely time and its range.
     growers: what grew most. first: what to do first. commands: each with what it shows. helps: what usually helps.
-    plans: links to planning questions. deletions: the sets of snapshots that hold most. also: further alerts of the
-    same subject. folded: details are folded away.
+    plans: links to planning questions. deletions: the sets of snapshots that hold most. changed: what changed before it
+    began, nearest first; more_changed: how much more. eased: it has room again, and waits for that to last. also:
+    further alerts of the same subject. folded: details are folded away.
     """
 
     series_id: int | None
@@ -79,6 +83,9 @@ class Card:
     helps: str = ""
     plans: tuple[tuple[str, str], ...] = ()
     deletions: Deletions | None = None
+    changed: tuple[tuple[str, str], ...] = ()
+    more_changed: int = 0
+    eased: bool = False
     also: tuple[str, ...] = ()
     outcome: str = ""
     holds: tuple[Branch, ...] = ()
@@ -113,10 +120,13 @@ async def _card(event: ActiveAlert, board: Dashboard, past: Past, *, folded: boo
     entry, key = runbook().find(event.alert.concern, event.alert.key), event.alert.key
     down = level is not None and is_down(level)
     if is_easing(event.alert, event.finding):
-        made = replace(made, first=EASING, folded=folded)
+        made = replace(made, first=EASING, folded=folded, eased=True)
         return await _with_level(made, event, level, past) if isinstance(level, Level) else made
+    changed = () if folded else tuple(await changed_before(past.context, event.alert, event.finding, event.at))
     made = replace(
         made,
+        changed=changed[:CHANGES],
+        more_changed=len(changed[CHANGES:]),
         first=first_step(event.alert.concern, key, level),
         commands=() if folded else tuple((entry.named(c, key), shows) for c, shows in entry.commands[:COMMANDS]),
         helps=entry.named(entry.helps, key) if down and not folded else "",
@@ -129,7 +139,7 @@ async def _card(event: ActiveAlert, board: Dashboard, past: Past, *, folded: boo
 
 async def _with_level(made: Card, event: ActiveAlert, level: Level, past: Past) -> Card:
     """How full it is, drawn; and unless the card is folded its last week, and what grew."""
-    drawn = spark.bar(level.used / level.capacity, made.priority.value if made.priority else 0)
+    drawn = spark.bar(level.used / level.capacity, made.priority.value if made.priority and not made.eased else 0)
     made = replace(made, bar=Markup(drawn))  # noqa: S704  made by web/charts/svg.py, which escapes
     if made.folded:
         return made

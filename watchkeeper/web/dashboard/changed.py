@@ -1,7 +1,7 @@
 """What changed on the host before an alert began, for the page."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 
 from watchkeeper.messages import changes
 from watchkeeper.model.alert import Alert
@@ -23,3 +23,19 @@ async def changed_before(
     known = await context.store.changes(began - changes.WITHIN, began + changes.WITHIN, limit=READ)
     groups = changes.grouped(changes.before(known, began))
     return [(changes.time_of(each, context.zone, now), changes.text_of(each)) for each in groups[:SHOWN]]
+
+
+DRAWN = 40
+"""Changes that are drawn and listed with a chart, the newest."""
+
+
+async def changed_between(
+    context: Context, since_s: float, until_s: float, now: datetime
+) -> Sequence[tuple[float, str, str]]:
+    """What changed in a period, the newest first: when (seconds since 1970, and in words), and what."""
+    since, until = (datetime.fromtimestamp(at_s, UTC) for at_s in (since_s, until_s))
+    known = await context.store.changes(since, until, limit=READ)
+    groups = changes.grouped(sorted(known, key=lambda each: each.at, reverse=True))[:DRAWN]
+    return [
+        (each.newest.at.timestamp(), changes.time_of(each, context.zone, now), changes.text_of(each)) for each in groups
+    ]

@@ -106,9 +106,16 @@ def _likely(first: ActiveAlert, zone: tzinfo) -> str:
 
 def _more(board: Dashboard, zone: tzinfo) -> str:
     """What else needs the operator, and by when."""
-    more = board.needing[1:]
+    eased = [thing(e.alert.key) for e in board.needing[1:] if is_easing(e.alert, e.finding)]
+    room = f"Room again: {_some(eased)}." if eased else ""
+    more = [e for e in board.needing[1:] if not is_easing(e.alert, e.finding)]
     if not more:
-        return ""
+        return room
+    return " ".join(filter(None, (_others(more, board, zone), room)))
+
+
+def _others(more: Sequence[ActiveAlert], board: Dashboard, zone: tzinfo) -> str:
+    """How many more things need the operator, and which is next."""
     told = counted(len(more), "more thing needs you", "more things need you")
     ahead = [(s.finding.ends_at, s) for s in more if s.finding and s.alert.concern in ENDING]
     soonest = min(((at, s) for at, s in ahead if at is not None and at > board.at), key=lambda p: p[0], default=None)

@@ -70,7 +70,9 @@ def levels(board: Dashboard, zone: tzinfo) -> Lines:
 
 def _level(item: Item, seen: Level, board: Dashboard, zone: tzinfo) -> Line:
     part = seen.used / seen.capacity
-    priority = board.priorities.get((item.key, Concern.FULL))
+    # A level that has room again keeps its alert for a while, and is no alarm any more.
+    calls = item.finding is not None and item.finding.priority is not None
+    priority = board.priorities.get((item.key, Concern.FULL)) if calls else None
     drawn = spark.bar(part, priority.value if priority else 0)
     return Line(
         item.series_id,

@@ -41,7 +41,7 @@ from watchkeeper.web.charts.downsample import downsample, unfold
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.availability import measured
-from watchkeeper.web.dashboard.changed import changed_before
+from watchkeeper.web.dashboard.changed import changed_before, changed_between
 from watchkeeper.web.dashboard.related import dependents, growers
 from watchkeeper.web.events.event_log import merged
 from watchkeeper.web.events.event_text import easing, is_easing
@@ -109,7 +109,9 @@ async def subject(request: web.Request) -> web.Response:
     findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
     main = findings.get(CONCERN[series.kind])
+    changes = await changed_between(context, window.since_s, window.now_s, now)
     chart = chart_builder.build_chart(series, samples, _future(main, alerts) if not chosen else None, window)
+    chart = replace(chart, marks=[(at_s, f"{when}: {what}") for at_s, when, what in changes])
     return render(
         "subject.html",
         context,
@@ -126,6 +128,7 @@ async def subject(request: web.Request) -> web.Response:
         priority=_highest(alerts),
         record=await _record(context, series),
         **_said(main, latest, now, context.zone, alerts),
+        changes=[(when, what) for _, when, what in changes],
         pictures=_pictures(chart, context.zone),
         legend=legend(series, _future(main, alerts)),
         plans=links(series.key.subject),

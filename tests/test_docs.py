@@ -261,6 +261,10 @@ def test_figures_of_the_bench_have_their_date(path: Path) -> None:
     assert undated == []
 
 
+MODULES = {"dnspython": "dns"}
+"""Packages that are imported by another name."""
+
+
 def package(requirement: str) -> str:
     """The name in a requirement such as `coverage[toml]>=7.6`, as it is compared."""
     return re.split(r"[\[<>=;~! ]", requirement)[0].lower().replace("_", "-")
@@ -307,7 +311,7 @@ def test_what_is_imported_is_declared_or_brought_along() -> None:
     brought = {
         each for said, _ in explained().values() for each in re.findall(r"[a-z][\w-]+", said.partition("(brings ")[2])
     }
-    modules = {name.replace("-", "_") for name in [*explained(), *brought]}
+    modules = {MODULES.get(name, name.replace("-", "_")) for name in [*explained(), *brought]}
     assert set(imported()) - modules == {"fido2", "paho"}
 
 
@@ -315,7 +319,7 @@ def test_what_is_imported_is_declared_or_brought_along() -> None:
 def test_a_dependency_is_used_where_the_table_says(name: str) -> None:
     """Every file or folder that the table names imports the package, and no other does."""
     _, places = explained()[name]
-    modules = imported()[name.replace("-", "_")]
+    modules = imported()[MODULES.get(name, name.replace("-", "_"))]
     assert [each for each in modules if not each.startswith(places)] == []
     assert [each for each in places if not any(module.startswith(each) for module in modules)] == []
 

@@ -42,7 +42,7 @@ LONGEST = 64 * 1024
 TOKENS = (b"\0", b"\xff", b'"', b"\\", b"\n", b"[", b"{", b"}", b"-1", b"1e999", b"NaN", b"null", b"\\ud800", b"9" * 30)
 """What parsers are careless about."""
 
-QUESTION = Question(0x1234, (b"gannet", b"example", b"org"), 1)
+QUESTION = Question(0x1234, dns_message.to_name("gannet.example.org"), "A")
 
 Parser = Callable[[bytes], object]
 

@@ -7,9 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.probes.nameserver import answer, record
-from watchkeeper.probes.services.dns_message import RECORDS_LIMIT, TYPES, BadAnswer, Question, read, to_labels
+from watchkeeper.probes.services.dns_message import RECORDS_LIMIT, BadAnswer, Question, read, to_name
 
-HUB = Question(0x1234, to_labels("hide-hub.test"), TYPES["A"])
+TYPES = {"A": 1, "NS": 2, "CNAME": 5, "PTR": 12, "MX": 15, "TXT": 16, "AAAA": 28, "SRV": 33}
+"""Record types: RFC 1035 (3.2.2), RFC 3596 (AAAA), RFC 2782 (SRV)."""
+
+HUB = Question(0x1234, to_name("hide-hub.test"), "A")
 
 
 def test_a_question_as_the_rfc_draws_it() -> None:
@@ -19,7 +22,7 @@ def test_a_question_as_the_rfc_draws_it() -> None:
 
 def test_the_compression_of_the_rfc() -> None:
     """The names of RFC 1035, 4.1.4: F.ISI.ARPA at 20, FOO.F.ISI.ARPA that points to it, ARPA that points into it."""
-    question = Question(7, (b"F", b"ISI", b"ARPA"), TYPES["NS"])
+    question = Question(7, to_name("F.ISI.ARPA"), "NS")
     head = struct.pack("!6H", 7, 0x8000, 1, 2, 0, 0) + question.packet()[12:]
     foo, arpa = b"\x03FOO\xc0\x0c", b"\xc0\x12"
     reply = read(head + record(2, foo) + record(2, arpa), question)
@@ -36,18 +39,18 @@ def test_the_compression_of_the_rfc() -> None:
         ("SRV", b"\x00\x01\x00\x02\x1f\x90\x04mail\xc0\x15", "1 2 8080 mail.test"),
         ("TXT", b"\x05spell\x02ed", "spelled"),
         ("NS", b"\x00", "."),
-        ("PTR", b"\x03\xff\xfea\x00", "\\xff\\xfea"),
+        ("PTR", b"\x03\xff\xfea\x00", "\\255\\254a"),
     ],
 )
 def test_every_kind_of_record(kind: str, data: bytes, text: str) -> None:
     """The value of each type of record as people write it."""
-    question = Question(1, to_labels("hide-hub.test"), TYPES[kind])
+    question = Question(1, to_name("hide-hub.test"), kind)
     assert read(answer(question.packet(), record(TYPES[kind], data), 1), question).records == (text,)
 
 
 def test_only_the_asked_type_counts() -> None:
     """An alias before the address, and a record of another class, are passed over."""
-    others = record(5, b"\x01x\x00") + record(1, b"\1\2\3\4", group=3)
+    others = record(5, b"\x01x\x00") + record(1, b"\1\2\3\4", group=4)
     reply = read(answer(HUB.packet(), others + record(1, b"\x7f\0\0\1"), 3), HUB)
     assert reply.records == ("127.0.0.1",)
 
@@ -81,7 +84,7 @@ def test_a_truncated_answer() -> None:
     assert reply.records == ()
 
 
-OTHER = Question(0x1234, to_labels("nest-cams.test"), TYPES["A"])
+OTHER = Question(0x1234, to_name("nest-cams.test"), "A")
 
 
 @pytest.mark.parametrize(
@@ -94,7 +97,7 @@ OTHER = Question(0x1234, to_labels("nest-cams.test"), TYPES["A"])
         (struct.pack("!6H", HUB.id, 0x8180, 0, 0, 0, 0), "does not repeat"),
         (answer(HUB.packet(), b"", 1), "is incomplete"),
         (answer(HUB.packet(), record(1, b"\1\2\3\4")[:-1], 1), "is incomplete"),
-        (answer(HUB.packet(), record(1, b"\1\2\3"), 1), "wrong length"),
+        (answer(HUB.packet(), record(1, b"\1\2\3"), 1), "not valid"),
         (answer(HUB.packet(), b"\xc0\xff" + b"\0" * 20, 1), "points forwards"),
         (answer(HUB.packet(), b"\xc0\x1f" + b"\0" * 20, 1), "points forwards"),
         (answer(HUB.packet(), b"\x80" + b"\0" * 20, 1), "unknown kind"),
@@ -113,11 +116,11 @@ def test_an_answer_that_claims_too_much() -> None:
     assert len(read(answer(HUB.packet(), many, RECORDS_LIMIT + 10), HUB).records) == RECORDS_LIMIT
 
 
-@given(st.binary(max_size=200), st.sampled_from(sorted(TYPES.values())))
-def test_no_bytes_do_harm(tail: bytes, kind: int) -> None:
+@given(st.binary(max_size=200), st.sampled_from(sorted(TYPES)))
+def test_no_bytes_do_harm(tail: bytes, kind: str) -> None:
     """Whatever follows a well-formed beginning is read, or refused as BadAnswer; nothing else is raised."""
-    question = Question(1, to_labels("hide-hub.test"), kind)
-    for packet in (tail, answer(question.packet(), tail, 3), answer(question.packet(), record(kind, tail), 1)):
+    question = Question(1, to_name("hide-hub.test"), kind)
+    for packet in (tail, answer(question.packet(), tail, 3), answer(question.packet(), record(TYPES[kind], tail), 1)):
         try:
             read(packet, question)
         except BadAnswer:
@@ -135,11 +138,11 @@ def test_no_bytes_do_harm(tail: bytes, kind: int) -> None:
 )
 def test_names(name: str, labels: tuple[bytes, ...]) -> None:
     """Names as people write them; other scripts go over the wire as IDNA (RFC 3490). Value from Python's own codec."""
-    assert to_labels(name) == labels
+    assert to_name(name).labels == (*labels, b"")
 
 
 @pytest.mark.parametrize("name", ["a..b", "x" * 64, ".".join(["x" * 60] * 5), "ü" * 70])
 def test_names_that_are_none(name: str) -> None:
     """Empty labels, labels of more than 63 and names of more than 253 characters are refused (RFC 1035, 2.3.4)."""
     with pytest.raises(ValueError, match="name"):
-        to_labels(name)
+        to_name(name)

@@ -37,7 +37,7 @@ def _server(value: str) -> str:
 
 
 def _name(value: str) -> str:
-    dns_message.to_labels(value)
+    dns_message.to_name(value)
     return value
 
 
@@ -81,14 +81,14 @@ class DnsProbe(BaseProbe):
 
     def __init__(self, settings: DnsSettings, bench: ProbeContext) -> None:
         self._settings, self._clock = settings, bench.clock
-        self._labels = dns_message.to_labels(settings.question)
+        self._name = dns_message.to_name(settings.question)
         self._expected = frozenset(_plain(value) for value in settings.expect)
         self._key = SeriesKey(f"service {settings.name}", "answer")
 
     async def observe(self) -> Sequence[Observation]:
         """Query once, over UDP and, if the answer does not fit, over TCP."""
         watch = Timer(self._clock, "asking over UDP")
-        question = Question(secrets.randbelow(0x10000), self._labels, dns_message.TYPES[self._settings.record])
+        question = Question(secrets.randbelow(0x10000), self._name, self._settings.record)
         timer = asyncio.timeout(self._settings.timeout)
         try:
             async with timer:

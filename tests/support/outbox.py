@@ -1,7 +1,7 @@
 """Test doubles for the outbox: an in-memory store, a clock that tests move, and a notifier that follows a script."""
 
 import asyncio
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
@@ -40,7 +40,7 @@ class SetClock(Clock):
         await asyncio.sleep(0)
 
 
-@dataclass(slots=True)
+@dataclass
 class MemoryOutboxStore:
     """Deliveries and event log in memory, in the order that the port requires.
 
@@ -85,6 +85,19 @@ class MemoryOutboxStore:
             if (each.notifier, each.message.thread, each.state)
             == (delivery.notifier, delivery.message.thread, DeliveryState.WAITING)
         ]
+
+    async def held_deliveries(self, notifier: str, now: datetime) -> list[Delivery]:
+        return [
+            each
+            for each in self.deliveries.values()
+            if (each.notifier, each.state, each.tries) == (notifier, DeliveryState.WAITING, 0)
+            and each.made_at < each.due_at <= now
+        ]
+
+    async def put_together(self, one: Delivery, held: Sequence[tuple[Delivery, EventLine]]) -> None:
+        for each, line in held:
+            await self.delivery_done(each, line)
+        self.add([one])
 
     async def delivery_done(self, delivery: Delivery, line: EventLine | None = None) -> None:
         await asyncio.sleep(0)

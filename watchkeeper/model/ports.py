@@ -24,6 +24,14 @@ class OutboxStore(Protocol):
         """
         ...
 
+    async def held_deliveries(self, notifier: str, now: datetime) -> Sequence[Delivery]:
+        """The deliveries that were held for quiet hours, are due and not tried yet, in the order they were made."""
+        ...
+
+    async def put_together(self, one: Delivery, held: Sequence[tuple[Delivery, EventLine]]) -> None:
+        """Add a delivery in place of others, which are done with it, with their event log lines, in one transaction."""
+        ...
+
     async def delivery_done(self, delivery: Delivery, journal: EventLine | None = None) -> None:
         """Write a delivery's state, tries, due_at, trouble and done_at, with its event log line, in one transaction."""
         ...

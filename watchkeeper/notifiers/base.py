@@ -59,6 +59,7 @@ class ReceiverSettings(NotifierSettings):
     concerns: only messages about these: `full`, `overdue`, `not_answering`, `faulty`, `not_reporting`. By default all.
     quiet_hours: hours, in the time zone under `[host]`, during which less urgent messages wait.
     quiet_for: the highest priority that waits until the quiet hours end. An alarm never waits.
+    quiet_summary: send what the quiet hours held in one message, most urgent first; false: each message separately.
     digest: when to send a digest: active alerts, what is nearest to full, and what is overdue.
     """
 
@@ -69,6 +70,7 @@ class ReceiverSettings(NotifierSettings):
     concerns: tuple[Concern, ...] = ()
     quiet_hours: Annotated[tuple[QuietSpan, ...], AfterValidator(_leaves_time)] = ()
     quiet_for: Annotated[PriorityWord, AfterValidator(_no_alarm)] = Priority.CAUTION
+    quiet_summary: bool = True
     digest: DueTime = None
 
     def route(self, zone: tzinfo) -> Route:
@@ -83,6 +85,7 @@ class ReceiverSettings(NotifierSettings):
             digest_only=self.digest_only,
             subjects=self.subjects,
             concerns=frozenset(self.concerns),
+            quiet_summary=self.quiet_summary,
         )
 
     @model_validator(mode="after")

@@ -285,6 +285,11 @@ class Reader:
         with database.translated(self._path):
             return outbox_rows.next_for(self._conn, notifier, passing, self._damaged_delivery)
 
+    def held_deliveries(self, notifier: str, now: datetime) -> Sequence[Delivery]:
+        """The deliveries that were held for quiet hours, are due and not tried yet; unreadable ones are left out."""
+        with database.translated(self._path):
+            return outbox_rows.held(self._conn, notifier, to_us(now), self._damaged_delivery)
+
     def deliveries(self, *, only_open: bool, limit: int) -> Sequence[Delivery]:
         """Deliveries of every notifier, newest first; those that cannot be read are left out."""
         with database.translated(self._path):

@@ -241,6 +241,13 @@ class Store:
         """
         await self._write(lambda writing: writing.delivery_done(delivery, line), durable=True)
 
+    async def put_together(self, one: Delivery, held: Sequence[tuple[Delivery, EventLine]]) -> None:
+        """Add a delivery in place of others, which are done with it, with their event log lines, in one transaction.
+
+        Raises StoreError, StoreFull; nothing is written then.
+        """
+        await self._write(lambda writing: writing.put_together(one, held), durable=True)
+
     async def keep(self, horizons: RetentionLimits, *, spare_share: float = SPARE_SHARE) -> int:
         """Roll up and delete what is older than the horizons, in small steps between which commits run.
 
@@ -434,6 +441,10 @@ class Store:
         Within one thread never a later one before an earlier. passing: ids of deliveries that count as done.
         """
         return await self._read(lambda reading: reading.next_delivery(notifier, passing))
+
+    async def held_deliveries(self, notifier: str, now: datetime) -> Sequence[Delivery]:
+        """The deliveries that were held for quiet hours, are due and not tried yet, in the order they were made."""
+        return await self._read(lambda reading: reading.held_deliveries(notifier, now))
 
     async def deliveries(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
         """Deliveries of every notifier, newest first; only_open leaves out completed ones."""

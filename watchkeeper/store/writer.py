@@ -127,6 +127,12 @@ class Writer:
             self.write_line(line)
             self._alive_at = line.at
 
+    def put_together(self, one: Delivery, held: Sequence[tuple[Delivery, EventLine]]) -> None:
+        """Add a delivery in place of others."""
+        outbox_rows.insert(self._conn, one)
+        for each, line in held:
+            self.delivery_done(each, line)
+
     def chore(self, chore: Chore, limit: int, after: int) -> Step:
         """Take one step of retention, on at most `limit` rows."""
         self.flush()  # the step sees what came before it in the same transaction

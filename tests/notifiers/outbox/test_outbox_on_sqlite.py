@@ -1,15 +1,16 @@
 """The outbox on the real store: committed messages are delivered, across restarts, with what was written."""
 
 import asyncio
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from tests.support.messages import messages
 from tests.support.outbox import ScriptedNotifier
 from watchkeeper.clock import Clock
 from watchkeeper.errors import DeliveryDeferred, StoreFull
-from watchkeeper.model.records import Commit, Delivery, DeliveryState, EventLine
+from watchkeeper.model.records import Commit, Delivery, DeliveryState, Entry, EventLine
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.notifiers.outbox.retry_policy import RetryPolicy
 from watchkeeper.store.store import Store
@@ -73,6 +74,32 @@ class Full:
 
     def __init__(self, store: Store) -> None:
         self.next_delivery = store.next_delivery
+        self.held_deliveries = store.held_deliveries
+
+    async def put_together(self, one: Delivery, held: Sequence[tuple[Delivery, EventLine]]) -> None:  # noqa: ARG002
+        raise StoreFull("no space")
 
     async def delivery_done(self, delivery: Delivery, line: EventLine | None = None) -> None:  # noqa: ARG002
         raise StoreFull("there is no room")
+
+
+async def test_what_was_held_is_put_into_one_message(tmp_path: Path) -> None:
+    """In one transaction: the one message waits, and the others are done with it, with their event log lines."""
+    now = datetime.now(UTC)
+    async with await Store.open(tmp_path / "watchkeeper.db") as store:
+        some = [replace(messages()[0], id=f"{name}-1", thread=name) for name in ("hub", "skerry", "later", "tried")]
+        before = [now - timedelta(hours=8)] * 4
+        held = [Delivery("post", each, made_at=at, due_at=now) for each, at in zip(some, before, strict=True)]
+        held[2] = replace(held[2], due_at=now + timedelta(hours=1))
+        held[3] = replace(held[3], tries=1)
+        await store.commit(Commit(deliveries=tuple(held)))
+        found = await store.held_deliveries("post", now)
+        assert [each.message.thread for each in found] == ["hub", "skerry"]
+        assert await store.held_deliveries("other", now) == []
+        one = Delivery("post", replace(messages()[0], id="one-1", thread="one"), made_at=now, due_at=now)
+        done = [replace(each, state=DeliveryState.DELIVERED, done_at=now) for each in found]
+        lines = [EventLine(now, Entry.DELIVERY, f"{each.message.id} is in it") for each in done]
+        await store.put_together(one, list(zip(done, lines, strict=True)))
+        assert [each.text for each in await store.events()] == ["skerry-1 is in it", "hub-1 is in it"]
+        waiting = [each for each in await store.deliveries() if each.due_at <= now]
+        assert {each.message.id for each in waiting} == {"one-1", "tried-1"}

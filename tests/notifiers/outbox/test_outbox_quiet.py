@@ -219,3 +219,60 @@ async def test_an_alarm_waits_for_no_caution_while_nothing_can_be_written() -> N
     async with running(both.outbox):
         await until(lambda: len(both.post.got) == 2)
     assert both.post.got == [caution().id, alarm.id]
+
+
+SUMMED_UP = replace(ROUTE, quiet_summary=True)
+
+
+def of_thread(name: str, priority: Priority | None) -> Message:
+    """The first message of a thread of its own."""
+    before = None if priority else Priority.WARNING
+    return replace(caution(), id=f"{name}-1", thread=name, priority=priority, before=before, headline=f"{name}!")
+
+
+async def test_what_was_held_comes_in_one_message() -> None:
+    """Most urgent first; each held message is done with it, and the event log says so."""
+    night = Night(route=replace(SUMMED_UP, quiet_for=Priority.WARNING))
+    for name, priority in (("tide-log", Priority.CAUTION), ("skerry", Priority.WARNING), ("hub", None)):
+        night.happens(of_thread(name, priority))
+    await night.passes(4)
+    (sent,) = night.post.got
+    (one,) = [each for each in night.store.deliveries.values() if each.message.id == sent]
+    assert one.message.headline == "quiet hours are over: 2 active, 1 ended; skerry!"
+    assert set(night.store.states()) == {DeliveryState.DELIVERED}
+    assert [each.text for each in night.store.events[:3]] == [
+        f"put into one message after quiet hours by post: {name}!" for name in ("tide-log", "skerry", "hub")
+    ]
+
+
+async def test_a_single_one_comes_as_it_is() -> None:
+    """Nothing is put together with itself."""
+    night = Night(route=SUMMED_UP)
+    night.happens(of_thread("tide-log", Priority.CAUTION))
+    await night.passes(1)
+    assert night.post.got == ["tide-log-1"]
+
+
+async def test_an_alarm_in_the_night_puts_nothing_together() -> None:
+    """It takes its own thread along, and leaves the others for the morning."""
+    night = Night(route=SUMMED_UP)
+    for each in (caution(), caution(2), of_thread("tide-log", Priority.CAUTION), of_thread("hub", Priority.CAUTION)):
+        night.happens(each)
+    night.happens(replace(messages()[1], number=3, id=f"{caution().thread}-3"))
+    await night.passes(6)
+    assert night.post.got[2] == f"{caution().thread}-3"
+    assert len(night.post.got) == 4
+
+
+async def test_what_cannot_be_put_together_is_sent_as_it_is() -> None:
+    """Where the store takes nothing, each goes alone."""
+    night = Night(route=SUMMED_UP)
+
+    async def full(*_: object) -> None:
+        raise StoreError("no space")
+
+    night.store.put_together = full  # type: ignore[method-assign, assignment]
+    for name in ("tide-log", "hub"):
+        night.happens(of_thread(name, Priority.CAUTION))
+    await night.passes(2)
+    assert night.post.got == ["tide-log-1", "hub-1"]

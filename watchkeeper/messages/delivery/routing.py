@@ -22,6 +22,7 @@ class Route:
     at_least, at_most: the lowest and the highest priority that it receives. quiet: its quiet hours, in `zone`.
     quiet_for: the highest priority that waits until they end. digest: when it gets one; None: never.
     digest_only: it gets nothing else. subjects, concerns: it only gets messages about these; empty: about all.
+    quiet_summary: what its quiet hours held comes in one message.
     """
 
     at_least: Priority = Priority.CAUTION
@@ -33,6 +34,7 @@ class Route:
     digest_only: bool = False
     subjects: tuple[str, ...] = ()
     concerns: frozenset[Concern] = frozenset()
+    quiet_summary: bool = False
 
     def wants(self, message: Message) -> bool:
         """Is the message for this receiver? A digest is not: it goes to the receivers that it is due for."""
@@ -68,6 +70,10 @@ class Route:
         The present priority counts: that an alarm has ended is good news, which need not wake anybody.
         """
         return (message.priority or Priority.CAUTION) <= self.quiet_for
+
+    def summarizes(self, at: datetime) -> bool:
+        """Does it get what was held in one message now? Not within its quiet hours: an alarm brought that forward."""
+        return self.quiet_summary and bool(self.quiet) and quiet_until(self.quiet, at, self.zone) <= at
 
     def leaves_at(self, message: Message, at: datetime, behind: Iterable[Message] = ()) -> datetime:
         """When it may be sent, from `at` on. behind: the messages that wait for it in its thread."""

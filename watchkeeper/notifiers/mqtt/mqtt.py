@@ -93,6 +93,7 @@ class MqttSettings(ReceiverSettings):
     """
 
     kind: Literal["mqtt"]
+    quiet_summary: bool = False  # programs read it: each change is one entry
     server: Annotated[str, server_name("broker.example.org")]
     port: Annotated[int, Field(ge=1, le=65_535)] | None = None
     security: Literal["tls", "none"] = "tls"

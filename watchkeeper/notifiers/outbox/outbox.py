@@ -20,6 +20,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.ack_links import AckLinks
+from watchkeeper.messages.delivery.held_summary import held_summary
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.delivery.superseded import rewrite_superseded
 from watchkeeper.messages.wording import duration
@@ -51,6 +52,9 @@ LONGEST_HELD_S = 8 * 86_400.0
 
 The longest quiet hours are a week; one day is added.
 """
+
+LEAST_TOGETHER = 2
+"""So many held messages become one; a single one is sent as it is."""
 
 MEND_S = 30.0
 """How long to wait before the store is read again after it failed."""
@@ -228,9 +232,38 @@ class Outbox:
             lane.unreadable = None
             wait_s = IDLE_S if delivery is None else self._wait_s(lane, delivery)
             if delivery is not None and wait_s <= 0:
+                if await self._put_together(lane, delivery):
+                    continue
                 await self._record(lane, *await self._try(lane, delivery))
             elif not lane.over:
                 await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
+
+    async def _put_together(self, lane: DeliveryQueue, first: Delivery) -> bool:
+        """Put what quiet hours held into one message, if this delivery is one of several; return whether it is.
+
+        What cannot be written now is sent as it is.
+        """
+        now, name = self._clock.now(), lane.notifier.name
+        if not self._is_held(first) or lane.unwritten or not self._active.route(lane).summarizes(now):
+            return False
+        try:
+            held = await self._store.held_deliveries(name, now)
+            if len(held) < LEAST_TOGETHER:
+                return False
+            message = held_summary(name, [each.message for each in held], now, self._active.zone)
+            done = [replace(each, state=DeliveryState.DELIVERED, done_at=now) for each in held]
+            said = "put into one message after quiet hours by"
+            lines = [(each, line_about(each, now, f"{said} {name}: {each.message.headline}")) for each in done]
+            await self._store.put_together(Delivery(name, message, made_at=now, due_at=now), lines)
+        except StoreError:
+            return False
+        for each in held:
+            lane.due_s.pop(each.id, None)
+        return True
+
+    @staticmethod
+    def _is_held(delivery: Delivery) -> bool:
+        return delivery.tries == 0 and delivery.due_at > delivery.made_at
 
     async def _next(self, lane: DeliveryQueue) -> Delivery | None:
         """The stored delivery that is to be tried first.

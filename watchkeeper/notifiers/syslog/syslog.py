@@ -43,6 +43,7 @@ class SyslogSettings(ReceiverSettings):
     """
 
     kind: Literal["syslog"]
+    quiet_summary: bool = False  # programs read it: each change is one entry
     server: Annotated[str, server_name("logs.example.org")] | None = None
     port: int = Field(default=6514, ge=1, le=65_535)
     ca_file: WholePath | None = None

@@ -9,7 +9,7 @@ make another delivery the head.
 
 import json
 import sqlite3
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 
@@ -24,6 +24,9 @@ from watchkeeper.store.rows.timestamps import to_us
 DAMAGED_AT_ONCE = 1_000
 """The most damaged rows skipped at once; when those are moved away, the next ones are found."""
 
+MOST_TOGETHER = 200
+"""The most messages that become one."""
+
 _INSERT = (
     "INSERT INTO outbox (id, notifier, thread, state, head, due_at_us, made_at_us, done_at_us, attempts, error,"
     " message, crc) VALUES (?, ?, ?, ?, 0, ?, ?, ?, ?, ?, ?, ?)"
@@ -36,6 +39,10 @@ _OF_THREAD = "notifier = ? AND thread = ? AND state = 'waiting'"
 _LATER = f"{OUTBOX_FORM.selected} WHERE {_OF_THREAD} AND due_at_us > ?"
 _FORWARD = "UPDATE outbox SET due_at_us = ?, crc = ? WHERE id = ?"
 _BEHIND = f"{OUTBOX_FORM.selected} WHERE {_OF_THREAD} AND id > ? ORDER BY id"
+_HELD = (
+    f"{OUTBOX_FORM.selected} WHERE notifier = ? AND state = 'waiting' AND attempts = 0"
+    " AND due_at_us > made_at_us AND due_at_us <= ? ORDER BY id LIMIT ?"
+)
 _MOVED = "SELECT 1 FROM quarantine WHERE source = 'outbox' AND row = ?"
 _DUE = OUTBOX_FORM.columns.index("due_at_us")
 
@@ -173,15 +180,27 @@ def read(row: Values) -> Delivery:
     return replace(OUTBOX_FORM.read(row), id=row[0])
 
 
-def listed(
-    conn: sqlite3.Connection, *, only_open: bool, limit: int, damaged: Callable[[Values, RowDamaged], None]
+def held(
+    conn: sqlite3.Connection, notifier: str, now_us: int, damaged: Callable[[Values, RowDamaged], None]
 ) -> Sequence[Delivery]:
-    """Deliveries of every notifier, newest first; without those that cannot be read."""
-    which = "WHERE state <> 'delivered'" if only_open else ""
+    """A notifier's deliveries that were held and are due now, oldest first; without those that cannot be read."""
+    return _read_each(conn.execute(_HELD, (text_column(notifier), now_us, MOST_TOGETHER)).fetchall(), damaged)
+
+
+def _read_each(rows: Iterable[Values], damaged: Callable[[Values, RowDamaged], None]) -> list[Delivery]:
     found = []
-    for row in conn.execute(f"{OUTBOX_FORM.selected} {which} ORDER BY id DESC LIMIT ?", (limit,)).fetchall():
+    for row in rows:
         try:
             found.append(read(row))
         except RowDamaged as error:
             damaged(row, error)
     return found
+
+
+def listed(
+    conn: sqlite3.Connection, *, only_open: bool, limit: int, damaged: Callable[[Values, RowDamaged], None]
+) -> Sequence[Delivery]:
+    """Deliveries of every notifier, newest first; without those that cannot be read."""
+    which = "WHERE state <> 'delivered'" if only_open else ""
+    query = f"{OUTBOX_FORM.selected} {which} ORDER BY id DESC LIMIT ?"
+    return _read_each(conn.execute(query, (limit,)).fetchall(), damaged)

@@ -1,6 +1,7 @@
-"""No function of the package is more complex than can be read at once."""
+"""No function of the package is more complex, and no folder fuller, than can be read at once."""
 
 import ast
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -8,6 +9,9 @@ PACKAGE = Path(__file__).parents[1] / "watchkeeper"
 MOST = 15
 """As house rule. Ruff's C901 counts neither the operands of `and` and `or` nor comprehensions; these count here."""
 
+
+MODULES = 15
+"""So many modules a folder: beyond that, cut it by the field's nouns."""
 
 BRANCHES = (ast.If, ast.IfExp, ast.For, ast.AsyncFor, ast.While, ast.ExceptHandler, ast.match_case)
 
@@ -45,3 +49,10 @@ def test_no_function_is_too_complex() -> None:
     counted = dict(functions())
     assert len(counted) > 1_000
     assert {name: count for name, count in counted.items() if count > MOST} == {}
+
+
+def test_no_folder_is_too_full() -> None:
+    """A newcomer finds the module from the names of folders."""
+    counted = Counter(path.parent for path in PACKAGE.rglob("*.py") if path.name != "__init__.py")
+    assert len(counted) > 50
+    assert {str(folder.relative_to(PACKAGE)): count for folder, count in counted.items() if count > MODULES} == {}

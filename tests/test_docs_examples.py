@@ -70,7 +70,6 @@ def environment(clone: Path) -> dict[str, str]:
         "PATH": os.environ["PATH"],
         "HOME": str(home),
         "PYTHONPATH": str(clone),
-        "PYTHONDONTWRITEBYTECODE": "1",
         "WATCHKEEPER_PAGE__PORT": "0",
     }
 

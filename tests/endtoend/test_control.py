@@ -6,9 +6,8 @@ import socket
 import stat
 import subprocess
 import sys
-import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ import pytest
 
 from tests.support.daemon import Daemon
 from tests.support.needs import need
+from tests.support.waiting import until
 
 CONFIG = """
 watch_host = false
@@ -52,16 +52,8 @@ def config(tmp_path: Path) -> Path:
 def daemon(config: Path) -> Iterator[Daemon]:
     """A daemon that has raised both alerts."""
     with Daemon.start(config) as running:
-        until(lambda: len(alerts(running, "active")) == 2)
+        until("both alerts", lambda: len(alerts(running, "active")) == 2)
         yield running
-
-
-def until(done: Callable[[], bool]) -> None:
-    """Wait for a condition."""
-    end = time.monotonic() + 60
-    while not done():
-        assert time.monotonic() < end
-        time.sleep(0.1)
 
 
 def get(daemon: Daemon, path: str) -> dict[str, Any]:
@@ -131,21 +123,38 @@ def test_only_the_daemons_user_and_root(config: Path) -> None:
     assert json.loads(done.stdout) == {"error": "only root and the user that runs watchkeeper may act here"}
 
 
-@pytest.mark.parametrize(
-    "sent",
-    [b"\n", b"{}\n", b"[]\n", b"\xff\n", b'{"act": "stop"}\n', b'{"act": "note", "text": ""}\n', b"x" * 200_000, b""],
+NO_REQUESTS = (
+    b"\n",
+    b"{}\n",
+    b"[]\n",
+    b"\xff\n",
+    b'{"act": "stop"}\n',
+    b'{"act": "note", "text": ""}\n',
+    b"x" * 200_000,
+    b"",
 )
-def test_what_is_no_request_does_nothing(config: Path, daemon: Daemon, sent: bytes) -> None:
+
+
+def test_what_is_no_request_does_nothing(config: Path, daemon: Daemon) -> None:
     """It is refused in words or dropped, and the daemon goes on."""
+    for number, sent in enumerate(NO_REQUESTS):
+        answer = answered(config, sent)
+        assert answer == b"" or "error" in json.loads(answer), sent
+        text = f"still here after {number}"
+        note = json.dumps({"act": "note", "text": text}).encode() + b"\n"
+        assert "error" not in json.loads(answered(config, note)), sent
+        assert next(each["text"] for each in get(daemon, "events")["items"] if each["kind"] == "note") == text
+    assert daemon.stop() == 0
+
+
+def answered(config: Path, sent: bytes) -> bytes:
+    """What the socket answers; nothing if the connection was dropped."""
     with socket.socket(socket.AF_UNIX) as connection:
         connection.settimeout(30)
         connection.connect(str(config.parent / "state/control.sock"))
         try:
             connection.sendall(sent)
             connection.shutdown(socket.SHUT_WR)
-            answer = connection.recv(9_999)
+            return connection.recv(9_999)
         except OSError:
-            answer = b""
-    assert answer == b"" or "error" in json.loads(answer)
-    assert run(config, "note", "still here").returncode == 0
-    assert daemon.stop() == 0
+            return b""

@@ -22,7 +22,7 @@ SELDOM = (
     *("watchkeeper.cli.output", "watchkeeper.cli.docsgen", "watchkeeper.demo"),
     *("watchkeeper.notifiers.mail", "watchkeeper.notifiers.mqtt", "watchkeeper.notifiers.webhook"),
     *("watchkeeper.probes.guests", "watchkeeper.probes.storage.zfs", "watchkeeper.probes.services.http"),
-    *("watchkeeper.web.api.openapi", "watchkeeper.web.feeds", "watchkeeper.web.planning.capacity"),
+    *("watchkeeper.web.api.openapi", "watchkeeper.web.feeds.handlers", "watchkeeper.web.planning.capacity"),
     # numpy's own lazy parts: masked arrays come with its median and unique.
     *("numpy.ma", "numpy.random", "numpy.polynomial", "numpy.testing", "numpy.f2py"),
 )
@@ -30,6 +30,9 @@ SELDOM = (
 
 LEVELS = 3
 """Any host has a file system, with its blocks and inodes, and memory."""
+
+ARENA = 64 * 2**20
+"""glibc reserves this much for the arena of a thread, and aligns it (HEAP_MAX_SIZE in its malloc/arena.c)."""
 
 FOR_THE_PAGE = ("aiohttp", "yarl", "jinja2", "watchkeeper.web.app", "watchkeeper.web.dashboard.pages")
 """What is imported when somebody opens the page, and not before."""
@@ -67,6 +70,16 @@ class Watched(Daemon):
         raise AssertionError(f"fewer than {LEVELS} levels were seen within {within_s:g} s")
 
 
+def arenas(pid: int) -> int:
+    """How many arenas of threads a process has, by its reservations."""
+    spans = [
+        [int(end, 16) for end in line.split()[0].split("-")]
+        for line in Path(f"/proc/{pid}/maps").read_text().splitlines()
+    ]
+    starts = {start for start, _ in spans if start % ARENA == 0}
+    return sum(end % ARENA == 0 and end - ARENA in starts for _, end in spans)
+
+
 @pytest.fixture
 def daemon(tmp_path: Path) -> Iterator[Watched]:
     """One that has looked at everything it monitors, on a database that an earlier one made."""
@@ -83,6 +96,7 @@ def test_a_daemon_without_configuration_imports_little(daemon: Watched) -> None:
     """Before anybody has opened the page, and then what the page needs."""
     assert daemon.imported("watchkeeper.daemon.daemon")
     assert daemon.imported(*SELDOM, *FOR_THE_PAGE) == []
+    assert arenas(daemon.process.pid) == 0, "its threads share one arena"
     with urllib.request.urlopen(daemon.address, timeout=60) as answer:
         assert answer.status == 200
     assert {*FOR_THE_PAGE} <= {*daemon.imported(*FOR_THE_PAGE)}

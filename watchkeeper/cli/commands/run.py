@@ -11,7 +11,7 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli.command_group import configured, warn
 from watchkeeper.config.loading import Loaded
-from watchkeeper.daemon import daemon
+from watchkeeper.daemon import allocator, daemon
 from watchkeeper.logs import setup as logs
 from watchkeeper.logs.fields import about
 from watchkeeper.settings import Settings
@@ -39,6 +39,7 @@ def run(config: Path | None, *, verbose: bool) -> None:
     Exit codes: 0 stopped as requested, 69 it cannot run here (the port or the database is in use), 78 the configuration
     cannot be used.
     """  # noqa: D301  click reads \b as: keep the lines
+    allocator.share_one_arena()
     loaded = settings.read(config)
     for warning in loaded.warnings:
         warn(warning)

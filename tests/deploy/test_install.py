@@ -51,7 +51,9 @@ mkdir -p "$release/bin" && ln -s "$2" "$release/bin/watchkeeper" && touch "$rele
 """
 """The release is built already, so that this needs neither a network nor minutes."""
 
-UNPACKED = 'mkdir -p "$home/.venv/bin" && ln -s "$2" "$home/.venv/bin/watchkeeper"'
+UNPACKED = """mkdir -p "$home/.venv/bin" && ln -s "$2" "$home/.venv/bin/watchkeeper"
+printf '#!/bin/sh\\necho "$*" >>"%s/called"\\n' "$1" >"$home/.venv/bin/python" && chmod 755 "$home/.venv/bin/python"
+"""
 
 PROGRAMS = ("systemctl", "systemd-sysusers", "systemd-tmpfiles", "journalctl", "deb-systemd-helper")
 
@@ -136,4 +138,6 @@ def test_a_package_restarts_the_service_otherwise(tmp_path: Path, before: str, c
     """If the configuration is accepted. A first installation does not ask: no service runs that could be lost."""
     ended, printed = upgrade(tmp_path, configuration, UNPACKED, f"sh deploy/debian/postinst configure '{before}'")
     assert (ended, printed) == (0, "")
-    assert (tmp_path / "called").read_text().splitlines()[-2:] == ["systemctl", "systemctl"]
+    called = (tmp_path / "called").read_text().splitlines()
+    assert called[-2:] == ["systemctl", "systemctl"]
+    assert called[0] == "-I -m compileall -q /opt/watchkeeper/.venv/lib", "before a service that may not write there"

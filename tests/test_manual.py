@@ -42,6 +42,8 @@ COMPUTED = {
     ("programs.output", "self.quantity"): (),
     ("guests.guest_agents", "quantity"): (),
     ("guests.inside", "f'space on {each.point}'"): ("space on *",),
+    ("containers.space", "name"): (),
+    ("containers.space", "SPACE"): (),
     ("host.pressure", "quantity"): ("pressure on disks", "pressure on processors"),
 }
 """Quantities that do not stand where the series is named: the expression there, and what it can be. A program's own

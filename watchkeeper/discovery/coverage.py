@@ -28,6 +28,7 @@ WORDS: Mapping[str, str] = {
     "guest-agents": "what goes on inside guests",
     "lvm": "LVM volume groups and thin pools",
     "btrfs": "btrfs file systems",
+    "containers": "containers",
     "mail-queue": "the queue of the local mail server",
     "mapped-devices": "mapped devices and bcache",
     "memory": "memory",

@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 
-from watchkeeper.discovery.finders import basics, files, guests, jobs, sensors, units, web
+from watchkeeper.discovery.finders import basics, containers, files, guests, jobs, sensors, units, web
 from watchkeeper.discovery.finders.storage import btrfs, disks, lvm, zfs
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Found, Key, Proposal
@@ -44,6 +44,7 @@ FINDERS = (
     Finder("Risks of the storage", disks.find_risks, ("storage-risks",)),
     Finder("Latency of the disks", disks.find_latency, ("disk-latency",)),
     Finder("Guests", guests.find, ("guests", "guest-agents")),
+    Finder("Containers", containers.find, ("containers",)),
     Finder("Units and timers of systemd", units.find, ("units", "services", "timers")),
     Finder("Units of users", jobs.find_user_units, ("user-units",)),
     Finder("Local mail", jobs.find_mail, ("mail-queue",)),

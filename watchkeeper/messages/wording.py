@@ -147,6 +147,7 @@ CONDITIONS = {
     "clock": ("has the right time", "has the wrong time", "has the right time again"),
     "network": ("has a network address", "has no network address", "has a network address again"),
     "trimmed space": ("gives back freed space", "has not given back freed space", "has given back freed space"),
+    "memory kills": ("not killed for its memory", "killed for its memory", "no longer killed for its memory"),
     "rate": ("at a normal rate", "unusually frequent", "at a normal rate again"),
 }
 """OK, faulty and OK again, for the quantities with their own words; the subject goes before it."""

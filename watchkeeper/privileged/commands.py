@@ -28,6 +28,9 @@ socket."""
 AGENTS = Path("/etc/watchkeeper/guest-agents")
 """The same for the sockets of the agents inside guests, such as /run/guests/*.agent."""
 
+ENGINES = ("/run/docker.sock", "/run/podman/podman.sock")
+"""Where the container engines of the system listen. A user's own engine is asked as that user, not through this."""
+
 LINGER = Path("/var/lib/systemd/linger")
 
 PATTERNS_LIMIT = 64 * 1024
@@ -163,6 +166,11 @@ def _is_socket(path: str) -> bool:
         return False
 
 
+def engines() -> Targets:
+    """The container engines that listen."""
+    return Targets(tuple(Target(path, (path,)) for path in ENGINES if _is_socket(path)))
+
+
 def lingering() -> Targets:
     """The users whose service managers run without a login: a file for each in systemd's folder, loginctl(1).
 
@@ -254,6 +262,16 @@ COMMANDS: dict[str, Entry] = {
         "what the agent in each guest reports, if its socket is named in root's own file",
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.guest_agent"),),
         agents,
+    ),
+    "containers": Entry(
+        "the state of every container, as the engines of the system report it",
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.container_engine", "state"),),
+        engines,
+    ),
+    "container-space": Entry(
+        "what images, build caches and containers take",
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.container_engine", "space"),),
+        engines,
     ),
 }
 """Name -> what is run. A caller can send nothing but one of these names."""

@@ -47,6 +47,7 @@ _MODULES = {
     "ping": BuiltIn("services.ping", "Ping", speed=True),
     "guests": BuiltIn("guests.guests", "Guests"),
     "guest-agents": BuiltIn("guests.guest_agents", "GuestAgents"),
+    "containers": BuiltIn("containers.containers", "Containers"),
     "units": BuiltIn("systemd.units", "Units"),
     "services": BuiltIn("systemd.services", "Services"),
     "user-units": BuiltIn("systemd.user_units", "UserUnits"),

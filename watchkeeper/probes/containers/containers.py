@@ -1,0 +1,282 @@
+"""Containers: whether each runs and is healthy, and how near it is to the limits of its memory and its processes.
+
+Those of an engine with the Docker Engine API (Docker, Podman), asked through the helper, and those that are only
+cgroups: LXC, systemd-nspawn, and slices with limits. What an engine says is read in engine.py, cgroups in cgroups.py,
+and what images and logs take in space.py.
+"""
+
+import os
+import stat
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from fnmatch import fnmatchcase
+from functools import partial
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
+
+from watchkeeper.config.types import Duration
+from watchkeeper.errors import PrivilegeMissing, ProbeError
+from watchkeeper.model.observation import Condition, Facts, Level, Observed, SeriesKey, Unit, Unseen
+from watchkeeper.model.units import format_age, format_duration, format_size
+from watchkeeper.os_errors import explained
+from watchkeeper.privileged import container_engine
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.containers import cgroups, engine, space
+from watchkeeper.probes.containers.cgroups import Group, Limits
+from watchkeeper.probes.containers.engine import Container
+from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.support.state import ProbeState, StateModel
+from watchkeeper.probes.support.tools import RootsideSettings, ask_root, text_of
+
+GROUPS_LIMIT = 256
+CGROUPS = Path("sys/fs/cgroup")
+
+
+def _plain_path(value: str) -> str:
+    """A socket's path as the helper names it: /var/run leads to /run."""
+    if not value.startswith("/"):
+        raise ValueError(f"{value!r} is not an absolute path; write one such as /run/podman/podman.sock")
+    return f"/run/{value.removeprefix('/var/run/')}" if value.startswith("/var/run/") else value
+
+
+class ContainersSettings(RootsideSettings):
+    """Containers: their state, and their memory and processes against their limits."""
+
+    kind: Literal["containers"] = "containers"
+    every: Duration = Field(60.0, description="time between runs")
+    timeout: Duration = Field(30.0, description="time after which a run is abandoned")
+    engines: tuple[Annotated[str, AfterValidator(_plain_path)], ...] = Field(
+        ("/run/docker.sock", "/run/podman/podman.sock"),
+        description="sockets of container engines with the Docker Engine API; one that is not there is left out",
+    )
+    expected: tuple[str, ...] = Field((), description="names of containers that must run")
+    exclude: tuple[str, ...] = Field((), description="containers and slices that are left out, by name; globs")
+    restarts_limit: int = Field(
+        3, ge=1, le=1000, description="restarts within `restarts_within` from which a container is faulty"
+    )
+    restarts_within: Duration = Field(3600.0, description="the time over which restarts are counted")
+    kills_remembered: Duration = Field(
+        86_400.0, description="how long a kill for too little memory counts as a fault after the last one"
+    )
+    space_every: Duration = Field(3600.0, description="time between looks at what images and containers take")
+
+
+class Counted(BaseModel):
+    """What is remembered of one container or slice. group: which cgroup the kills were counted of. ended: its end that
+    was counted as a kill. kills, restarts: when they happened. count: the engine's count of restarts.
+    """
+
+    model_config = ConfigDict(frozen=True)
+
+    group: int = 0
+    group_kills: int = 0
+    ended: str = ""
+    kills: tuple[AwareDatetime, ...] = ()
+    id: str = ""
+    count: int = 0
+    restarts: tuple[AwareDatetime, ...] = ()
+
+
+class ContainersState(StateModel):
+    """counted: by subject."""
+
+    counted: Mapping[str, Counted] = Field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One container or slice at this look: what its engine says, and what its cgroup shows."""
+
+    subject: str
+    container: Container | None = None
+    limits: Limits | None = None
+
+    @property
+    def name(self) -> str:
+        return self.subject.partition(" ")[2]
+
+
+TIMES_LIMIT = 100
+"""Kills and restarts that are remembered of one container."""
+
+
+class ContainersProbe(BaseProbe):
+    """Monitors every container that an engine lists, or that is a cgroup."""
+
+    def __init__(self, settings: ContainersSettings, context: ProbeContext, root: Path = Path("/")) -> None:
+        self._settings, self._context, self._root = settings, context, root
+        self._state = ProbeState(context.probe_states, settings.label, ContainersState())
+        self._space_s: float | None = None
+        self._space: list[Observed] = []
+
+    async def observe(self) -> Sequence[Observed]:
+        """Ask every engine, and read the cgroups."""
+        unseen: list[Observed] = []
+        containers = [one for each in await self._ask("state", unseen) for one in engine.read_state(each)]
+        look = partial(self._look, containers)
+        seen = await self._context.workers.call("cgroups", look, self._settings.timeout)
+        before = (await self._state.read()).counted
+        counted = {each.subject: self._count(before.get(each.subject, Counted()), each) for each in seen}
+        await self._state.write(ContainersState(counted=counted))
+        found = [one for each in seen for one in self._observed(each, counted[each.subject])]
+        return [*found, *self._missing(seen, blind=bool(unseen)), *await self._taken(unseen), *unseen]
+
+    async def _ask(self, question: str, unseen: list[Observed]) -> list[bytes]:
+        """What each engine says: asked from here if this user may connect, else by the helper."""
+        found, forbidden = [], list[str]()
+        for path in self._settings.engines:
+            ask = partial(_ask_here, question, path)
+            try:
+                if (
+                    said := await self._context.workers.call(f"engine {path}", ask, self._settings.timeout)
+                ) is not None:
+                    found.append(said)
+            except PrivilegeMissing:
+                forbidden.append(path)
+            except ProbeError as error:
+                unseen.append(Unseen(f"containers of {printable(path)}", str(error)))
+        return [*found, *await self._by_root(question, forbidden, unseen)] if forbidden else found
+
+    async def _by_root(self, question: str, paths: Sequence[str], unseen: list[Observed]) -> list[bytes]:
+        entry = {"state": "containers", "space": "container-space"}[question]
+        found = dict[str, bytes]()
+        why = "only root may connect to it, and it is not one of the sockets that the helper asks"
+        try:
+            for each in await ask_root(self._context, entry, self._settings.helper, self._settings.timeout):
+                text_of(each.ran, f"the engine at {each.target}", self._settings.timeout)
+                found[each.target] = each.ran.stdout
+        except ProbeError as error:
+            why = str(error)
+        lacking = [path for path in paths if path not in found]
+        unseen += [Unseen(f"containers of {printable(path)}", why) for path in lacking]
+        return [said for path, said in found.items() if path in paths]
+
+    def _look(self, containers: Sequence[Container]) -> list[_Seen]:
+        """Everything that is monitored, with its cgroup. May block."""
+        root = self._root / CGROUPS
+        found: dict[str, _Seen] = {}
+        for each in containers:
+            folder = root / each.cgroup.lstrip("/") if each.cgroup and ".." not in each.cgroup else None
+            limits = cgroups.read_limits(folder) if folder else None
+            found[f"container {each.label}"] = _Seen(f"container {each.label}", each, limits)
+        groups: Iterator[Group] = cgroups.find(root)
+        for group in groups:
+            if len(found) >= GROUPS_LIMIT:
+                break
+            found.setdefault(group.subject, _Seen(group.subject, limits=group.limits))
+        return [each for each in found.values() if not self._left_out(each.name)]
+
+    def _left_out(self, name: str) -> bool:
+        return any(fnmatchcase(name, each) for each in self._settings.exclude)
+
+    def _count(self, before: Counted, seen: _Seen) -> Counted:
+        """Add what is new since the look before: kills and restarts."""
+        now, settings = self._context.clock.now(), self._settings
+        container, limits = seen.container, seen.limits
+        killed, ended = 0, before.ended
+        if limits:
+            same = limits.inode == before.group
+            killed = max(limits.kills - (before.group_kills if same else 0), 0)
+        if container and container.oom_killed and container.finished_at and container.finished_at != before.ended:
+            killed, ended = max(killed, 1), container.finished_at
+        count = container.restarts or 0 if container else 0
+        restarted = max(count - before.count, 0) if container and container.id == before.id else 0
+        return Counted(
+            group=limits.inode if limits else before.group,
+            group_kills=limits.kills if limits else before.group_kills,
+            ended=ended,
+            kills=_recent(before.kills, killed, now, settings.kills_remembered),
+            id=container.id if container else "",
+            count=count,
+            restarts=_recent(before.restarts, restarted, now, settings.restarts_within),
+        )
+
+    def _observed(self, seen: _Seen, counted: Counted) -> Iterator[Observed]:
+        if seen.container:
+            yield self._condition(seen.subject, seen.container)
+            yield self._restarts(seen.subject, counted)
+        elif seen.subject.startswith("container "):
+            yield Condition(SeriesKey(seen.subject, "state"), ok=True)
+        if seen.limits or seen.container:
+            yield self._kills(seen, counted)
+        if seen.limits:
+            yield from _levels(seen.subject, seen.limits)
+
+    def _condition(self, subject: str, container: Container) -> Condition:
+        reason, grave = engine.why_not_ok(container, expected=container.label in self._settings.expected)
+        facts: Facts = (("state", clip(container.status, 30)),)
+        facts += (("its own check", clip(container.health, 30)),) if container.health else ()
+        facts += (("image", clip(container.image, 80)),) if container.image else ()
+        if (created := container.age_from) is not None:
+            facts += (("created", f"{format_age((self._context.clock.now() - created).total_seconds())} ago"),)
+        never = container.policy in (None, "", "no", "on-failure")
+        facts += (("after a restart of the host", "is not started by its engine" if never else "is started again"),)
+        facts += (("log", format_size(container.log_bytes)),) if container.log_bytes else ()
+        return Condition(SeriesKey(subject, "state"), not reason, reason, grave=grave, facts=facts)
+
+    def _restarts(self, subject: str, counted: Counted) -> Condition:
+        times, within = len(counted.restarts), format_duration(self._settings.restarts_within)
+        many = times >= self._settings.restarts_limit
+        reason = f"its engine restarted it {times} times within {within}" if many else ""
+        return Condition(SeriesKey(subject, "restarts"), not many, reason)
+
+    def _kills(self, seen: _Seen, counted: Counted) -> Condition:
+        """Whether the kernel killed something in it lately because it reached its memory limit."""
+        times, within = len(counted.kills), format_duration(self._settings.kills_remembered)
+        limit = seen.limits.memory_limit if seen.limits else None
+        of = f" of {format_size(limit)}" if limit else ""
+        often = "once" if times == 1 else f"{times} times"
+        reason = f"the kernel killed in it for its memory limit{of}, {often} within {within}" if times else ""
+        return Condition(SeriesKey(seen.subject, "memory kills"), not times, reason)
+
+    def _missing(self, seen: Sequence[_Seen], *, blind: bool) -> Iterator[Observed]:
+        """The expected ones that are not there. If an engine could not be asked, it may have them."""
+        there = {each.name for each in seen}
+        for name in self._settings.expected:
+            if name not in there and not blind:
+                yield Condition(SeriesKey(f"container {name}", "state"), ok=False, reason="there is no such container")
+
+    async def _taken(self, unseen: list[Observed]) -> Sequence[Observed]:
+        """What images, build cache and containers take, as parts of the file system below; looked at now and then."""
+        now_s = self._context.clock.monotonic_s()
+        if self._space_s is None or now_s - self._space_s >= self._settings.space_every:
+            said = [engine.read_space(each) for each in await self._ask("space", unseen)]
+            measure = partial(space.levels, said)
+            self._space = list(await self._context.workers.call("engines' data", measure, self._settings.timeout))
+            self._space_s = now_s
+            return self._space
+        return ()
+
+
+def _ask_here(question: str, path: str) -> bytes | None:
+    """Ask an engine from this process; None if there is none. Raises PrivilegeMissing and ProbeError. Blocks."""
+    try:
+        if not stat.S_ISSOCK(os.lstat(path).st_mode):
+            return None  # A link leads to the socket of another engine, which is listed itself.
+        return container_engine.printed(question, path).encode()
+    except FileNotFoundError:
+        return None
+    except PermissionError:
+        raise PrivilegeMissing(f"this user may not connect to {path}") from None
+    except ConnectionRefusedError:
+        return None  # Its service has stopped; systemd reports that of the unit.
+    except container_engine.FAILURES as error:
+        why = explained(error) if isinstance(error, OSError) else str(error)
+        raise ProbeError(f"the engine cannot be asked: {clip(why)}") from error
+
+
+def _recent(before: Sequence[datetime], new: int, now: datetime, kept_s: float) -> tuple[datetime, ...]:
+    times = [each for each in before if now - each < timedelta(seconds=kept_s)]
+    return tuple([*times, *[now] * min(new, TIMES_LIMIT)][-TIMES_LIMIT:])
+
+
+def _levels(subject: str, limits: Limits) -> Iterator[Level]:
+    """Memory and processes, where there is a limit."""
+    facts: Facts = (("waits for memory", f"{limits.waits:.0%} of the last five minutes"),) if limits.waits else ()
+    if limits.memory_bytes is not None and limits.memory_limit:
+        yield Level(SeriesKey(subject, "memory"), limits.memory_bytes, limits.memory_limit, facts=facts)
+    if limits.processes is not None and limits.processes_limit:
+        yield Level(SeriesKey(subject, "processes"), limits.processes, limits.processes_limit, Unit.COUNT)

@@ -1,0 +1,122 @@
+"""What a container engine reports, as the helper or this process asked it (privileged/container_engine.py). Pure."""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from watchkeeper.errors import ProbeError
+from watchkeeper.probes.support.sanitize import clip
+
+STOPPED = frozenset({0, 130, 137, 143})
+"""Exit codes of a container that ended well, or that was stopped: by SIGINT, SIGKILL or SIGTERM (128 + the signal)."""
+
+NAME_CLIP = 60
+
+
+class NotEngine(ProbeError):
+    """What answers is no container engine, or the helper is of another version."""
+
+
+class Container(BaseModel):
+    """One container. status: as the engine names it. health: empty without a check of its own.
+
+    restarts: how often the engine has restarted it. log_bytes, cgroup: None if they are not known.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
+
+    id: str = Field(max_length=100)
+    name: str = Field(max_length=1000)
+    status: str = Field(max_length=100)
+    exit_code: int | None = None
+    oom_killed: bool | None = None
+    started_at: str | None = None
+    finished_at: str | None = None
+    health: str | None = None
+    restarts: int | None = Field(None, ge=0)
+    policy: str | None = None
+    image: str | None = None
+    created_at: str | None = None
+    log_bytes: int | None = Field(None, ge=0)
+    cgroup: str | None = None
+
+    @property
+    def label(self) -> str:
+        """The name, without the slash that the API puts before it, safe to show."""
+        return clip(self.name.removeprefix("/") or self.id[:12], NAME_CLIP)
+
+    @property
+    def runs(self) -> bool:
+        """Is it running?"""
+        return self.status == "running"
+
+    @property
+    def age_from(self) -> datetime | None:
+        """When it was created, which is when its image was taken at the latest."""
+        try:
+            at = datetime.fromisoformat(self.created_at or "")
+        except ValueError:
+            return None
+        return at if at.tzinfo else None
+
+
+@dataclass(frozen=True, slots=True)
+class EngineSpace:
+    """What an engine's things take, in bytes, by their name. root: the folder that holds them."""
+
+    root: str
+    taken: Mapping[str, int]
+
+
+_CONTAINERS = TypeAdapter(list[Container])
+
+
+def read_state(text: bytes | str) -> list[Container]:
+    """The containers. Raises NotEngine."""
+    try:
+        return _CONTAINERS.validate_python(_object(text)["containers"])
+    except (KeyError, ValidationError):
+        raise NotEngine("the container engine's answer is not valid") from None
+
+
+def read_space(text: bytes | str) -> EngineSpace:
+    """What is taken. Raises NotEngine."""
+    said = _object(text)
+    root = said.pop("root", None)
+    if not isinstance(root, str) or not root.startswith("/"):
+        raise NotEngine("the container engine does not say where it keeps its data")
+    taken = {name: size for name, size in said.items() if isinstance(size, int) and size >= 0}
+    return EngineSpace(root, taken)
+
+
+def _object(text: bytes | str) -> dict[str, Any]:
+    try:
+        said = json.loads(text)
+    except (ValueError, RecursionError):
+        raise NotEngine("the helper's answer is not JSON; install the same version of both") from None
+    if not isinstance(said, dict):
+        raise NotEngine("the container engine's answer is not valid")
+    return said
+
+
+def why_not_ok(container: Container, *, expected: bool) -> tuple[str, bool]:
+    """Why a container is faulty, and whether it has stopped working; an empty reason if it is OK."""
+    code = container.exit_code
+    match container.status:
+        case "running":
+            return ("running, but its own check of its health fails" if container.health == "unhealthy" else ""), False
+        case "restarting":
+            return f"its engine restarts it again and again; it exited with code {code}", True
+        case "paused":
+            return "it is paused", False
+        case "dead":
+            return "its engine could not remove it (dead)", False
+        case "exited" | "stopped" if container.oom_killed or code not in STOPPED:
+            killed = ", killed because it reached its memory limit" if container.oom_killed else ""
+            return f"it exited with code {code}{killed}", True
+        case other:
+            return (f"it must run and is {clip(other, 30)}" if expected else ""), expected

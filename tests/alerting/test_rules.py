@@ -10,6 +10,7 @@ from watchkeeper.alerting.rules import FaultyRule, FullRule, NotAnsweringRule, N
 from watchkeeper.forecast.forecast import forecast
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.model.alert import Concern, Delays, Priority
+from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, SeriesKey
 
 NOW = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
@@ -133,6 +134,29 @@ def test_the_default_thresholds_are_30_days_7_days_and_24_hours() -> None:
     """The defaults that the documentation promises for a fill forecast."""
     rule = FullRule()
     assert (rule.caution_s, rule.warning_s, rule.alarm_s) == (30 * 86_400, 7 * 86_400, 86_400)
+
+
+@pytest.mark.parametrize(
+    ("recorded_d", "lasted_d", "left_d", "expected"),
+    [
+        (5.0, 5.0, 5.1, WARNING),
+        (5.0, 5.0, 6.0, CAUTION),  # nothing but one rise is known: it may be the rise of a week
+        (5.0, 3.0, 5.1, WARNING),  # days of something else came before
+        (8.5, 8.5, 6.9, WARNING),  # longer than a week
+        (None, 5.0, 6.0, WARNING),
+    ],
+)
+def test_one_rise_from_the_first_sample_on_may_be_part_of_a_weekly_cycle(
+    recorded_d: float | None, lasted_d: float, left_d: float, expected: Priority
+) -> None:
+    """In the first week such a rise must have lasted for as long as is left."""
+    now_s, day_s = NOW.timestamp(), DAY.total_seconds()
+    likely_s = now_s + left_d * day_s
+    found = Forecast(
+        now_s, 500.0, 1000.0, likely_s, likely_s, likely_s, since_s=now_s - lasted_d * day_s,
+        recorded_since_s=None if recorded_d is None else now_s - recorded_d * day_s,
+    )  # fmt: skip
+    assert rules.judge_full(KEY, found, NOW, FullRule(), None).priority is expected
 
 
 @pytest.mark.parametrize(("spread", "allowed"), [(0.03, None), (0.1, CAUTION)])

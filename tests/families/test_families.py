@@ -1,5 +1,7 @@
 """A few cases of the families, as a guard; the whole table is printed by judge.py."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -30,6 +32,15 @@ def test_what_does_not_fill_is_not_warned_of(family: Family) -> None:
     made = make(family, 3)
     assert made.full_at is None
     assert judge(made, rows(made, 2 * HOUR)) == {"false_h": 0, "raises": 0}
+
+
+@pytest.mark.parametrize(("family", "seed", "n_days"), [(first.imports_only, 911, 15), (first.weekly_prune, 915, 12)])
+def test_a_completed_import_and_a_first_week_raise_nothing(family: Family, seed: int, n_days: int) -> None:
+    """Each hour from the first one on; the record begins within a rise, which is cleared on the fifth day."""
+    whole = make(family, seed)
+    own = whole.time < n_days * DAY
+    made = replace(whole, time=whole.time[own], used=whole.used[own], capacity=whole.capacity[own])
+    assert judge(made, rows(made)) == {"false_h": 0, "raises": 0}
 
 
 def test_the_judge_counts_what_it_says() -> None:

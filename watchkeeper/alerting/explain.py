@@ -173,8 +173,7 @@ def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
     if (found.priority or 0) > (plain or 0):
         return ", kept: still within the deadband"
     if (found.priority or 0) < (plain or 0):
-        lasted_s = forecast.at_s - (forecast.since_s or forecast.at_s)
-        needed = wording.duration(rules.needed_s(lasted_s, left_s, rule))
+        needed = wording.duration(rules.needed_s(forecast, left_s, rule))
         return f", not {wording.priority_words(plain)}: the growth has not lasted long enough (needs about {needed})"
     return "" if plain else ", because the time to full is beyond every limit"
 

@@ -5,6 +5,7 @@ decided in state_machine.py. The deadband is here, because it is about the thres
 is kept until the facts are better than its threshold by that share.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -218,6 +219,9 @@ def _with_share(
 PROVEN_D, LASTING_LESS = (0.5, 0.9), 0.57
 """What has lasted for most of a day is rarely a job: from then on 0.57 of `min_history` is enough, and from half
 a day on a part of that."""
+UNKNOWN_CYCLE_S, FROM_THE_FIRST = 8 * DAY_S, 0.1
+"""In its first week a record may be one rise of a weekly cycle that was not cleared yet: if the growth began within
+this share of the record, nothing less than `min_history` is enough."""
 GRACE_S = 2 * HOUR_S
 """The start of a growth may be estimated this much too late, and evaluations are only periodic."""
 GRACE_TIMES = 1.0
@@ -246,15 +250,23 @@ def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | Non
     if found.likely_s is None or found.since_s is None:
         return wanted
     lasted_s, left_s = found.at_s - found.since_s, found.likely_s - found.at_s
-    if lasted_s + min(GRACE_S, GRACE_TIMES * lasted_s) >= needed_s(lasted_s, left_s, rule):
+    if lasted_s + min(GRACE_S, GRACE_TIMES * lasted_s) >= needed_s(found, left_s, rule):
         return wanted
     return Priority.CAUTION if lasted_s >= rule.min_history * left_s / 3 and rule.caution_s is not None else None
 
 
-def needed_s(lasted_s: float, left_s: float, rule: FullRule) -> float:
+def needed_s(found: Forecast, left_s: float, rule: FullRule) -> float:
     """For how long a growth must have lasted before it raises a warning."""
+    lasted_s = found.at_s - (found.at_s if found.since_s is None else found.since_s)
     proven = min(max((lasted_s / DAY_S - PROVEN_D[0]) / (PROVEN_D[1] - PROVEN_D[0]), 0.0), 1.0)
-    return rule.min_history * left_s * (1 - (1 - LASTING_LESS) * proven)
+    less = 0.0 if _only_rise(found, lasted_s) else (1 - LASTING_LESS) * proven
+    return rule.min_history * left_s * (1 - less)
+
+
+def _only_rise(found: Forecast, lasted_s: float) -> bool:
+    """Return whether all that is known is one rise, which may be part of a cycle of a week."""
+    known_s = found.at_s - (-math.inf if found.recorded_since_s is None else found.recorded_since_s)
+    return known_s < UNKNOWN_CYCLE_S and known_s - lasted_s < FROM_THE_FIRST * known_s
 
 
 def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: OverdueRule) -> Finding:

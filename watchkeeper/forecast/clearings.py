@@ -34,10 +34,16 @@ def expected(past: Past, found: Forecast) -> bool:
     if last.peak >= ENDED * found.capacity:
         return False
     known = [each for each in past.clearings if each.peak < NEARLY_FULL * found.capacity]
-    longest_s = max(each.end_s - each.begin_s for each in known)
+    longest_s = max(_rise_s(each, found) for each in known)
     if len(known) == 1 and longest_s > YOUNG_S:
         return False
     return found.used < _top(known, found.capacity) and found.at_s - last.end_s < LATE * longest_s
+
+
+def _rise_s(each: Clearing, found: Forecast) -> float:
+    """How long the rise took; one that began before the record, as long as the present pace takes to regain it."""
+    seen_s, pace = each.end_s - each.begin_s, found.growth_per_day or 0.0
+    return max(seen_s, each.room / pace * DAY_S) if each.cut and pace > 0 else seen_s
 
 
 def _top(known: list[Clearing], capacity: float) -> float:
@@ -48,4 +54,5 @@ def _top(known: list[Clearing], capacity: float) -> float:
         due = peaks[-1] + median(np.diff(peaks[-LATER:]))
         return 0.0 if due >= HIGH * capacity else median(peaks)
     spread = float(peaks.std(ddof=1)) if len(peaks) >= REGULAR else 0.0
-    return float(peaks.max()) + max(ABOVE * known[-1].height, spread)
+    last = known[-1]
+    return float(peaks.max()) + max(ABOVE * (last.room if last.cut else last.height), spread)

@@ -45,7 +45,7 @@ def forecast(history: LevelHistory, now_s: float) -> Forecast:
     at, used, capacity = history.recent()
     if not len(at):
         return Forecast(now_s, 0.0, 1.0, no_end=NoEnd.TOO_FEW)
-    last = Forecast(now_s, float(used[-1]), float(capacity[-1]))
+    last = Forecast(now_s, float(used[-1]), float(capacity[-1]), recorded_since_s=history.anchor_s)
     if last.used >= last.capacity:
         return replace(last, earliest_s=now_s, likely_s=now_s, latest_s=now_s, full=True)
     if len(history) < FEWEST:
@@ -110,8 +110,9 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
         return replace(found, no_end=NoEnd.FAR)
     course = _course(trend, points, likely_d, level_variance + touch_variance)
     early_d, late_d = first_passage.band(course, capacity, phases, BAND)
-    if past and (step := past.next_step()):  # a step may happen again: the early end allows for it
-        early_d = min(early_d, first_passage.band(course, capacity - step, phases, BAND)[0])
+    if past and (step := past.next_step()):
+        with_step_d = first_passage.band(course, capacity - step, phases, BAND)[0]
+        early_d = min(early_d, max(with_step_d, past.step_within_d(found.at_s)))
     # Between two samples, or within one step of a cycle's profile, the exact time is not known.
     unknown_d = points.gap_d + (phases.width_d if len(phases.height) > 1 else 0.0)
     late_s = found.at_s + (max(late_d, likely_d) + unknown_d) * DAY_S

@@ -4,6 +4,7 @@ They stay valid until the next hour closes, so they are calculated once an hour 
 newest samples (forecast.py), and how each feature is found (cycle.py, level_shifts.py, noise.py).
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -21,7 +22,7 @@ from watchkeeper.forecast.trends import level_shifts as shifts
 from watchkeeper.forecast.trends.trend import least_squares
 from watchkeeper.model.forecast import Step
 from watchkeeper.model.line import Floats
-from watchkeeper.model.units import HOUR_S
+from watchkeeper.model.units import DAY_S, HOUR_S
 
 LEAST_SHARE = 1e-4
 """Share of the capacity: smaller changes are ignored (an hour's log of a busy host is more)."""
@@ -43,6 +44,8 @@ REGULAR, FILL, DAY_PLACES = 3, 0.3, 24
 """A cycle whose swing is this share of a fill, before three of them were cleared, is the fill itself."""
 NEARLY_FULL = 0.97
 """A rise that came this near to the capacity was a fill that somebody ended, not a job that was done."""
+SELDOM = 0.05
+"""The early end of the range is before another step only if that comes with this probability."""
 REMEMBERED = 12
 """The number of newest clearings that are kept."""
 MOST_STEPS = 2 * HOURS
@@ -51,12 +54,17 @@ MOST_STEPS = 2 * HOURS
 
 @dataclass(frozen=True, slots=True)
 class Clearing:
-    """A rise that ended in a drop: when it began and when it was cleared, its peak and its height."""
+    """A rise that ended in a drop: when it began and when it was cleared, its peak and its height.
+
+    room: by how much the level fell. cut: the record begins within the rise, so it was longer and higher than was seen.
+    """
 
     begin_s: float
     end_s: float
     peak: float
     height: float
+    room: float
+    cut: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +101,16 @@ class Past:
 
     def next_step(self) -> float:
         """The expected size of another step up: the median of those that stayed; 0 if none did."""
-        kept = [s.size for s in self.steps if s.size > 0 and not any(_undone(s, each) for each in self.steps)]
-        return median(kept) if kept else 0.0
+        sizes = self._kept_steps()
+        return median(sizes) if sizes else 0.0
+
+    def step_within_d(self, now_s: float) -> float:
+        """Within how many days another step up comes with a probability of 5 %, if they come at random (Poisson)."""
+        known_d = (now_s - max(float(self.at_s[0]), self.begin_s)) / DAY_S
+        return -math.log1p(-SELDOM) * known_d / max(len(self._kept_steps()), 1)
+
+    def _kept_steps(self) -> list[float]:
+        return [s.size for s in self.steps if s.size > 0 and not any(_undone(s, each) for each in self.steps)]
 
     def plain(self, at_s: Floats, used: Floats) -> tuple[Floats, NDArray[np.bool_]]:
         """Samples without cycle and steps; and which of them are not within a step, nor on a cliff of the cycle."""
@@ -153,7 +169,8 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
         steps=steps,
         jobs=(*_jobs(every, lattice, capacity), *([(float((flat - base).max()), JOB_H / 24)] if jobs else [])),
         clearings=tuple(
-            Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak, c.height) for c in cleared[-REMEMBERED:]
+            Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak, c.height, c.peak - c.bottom, c.begin == 0)
+            for c in cleared[-REMEMBERED:]
         ),
         over=np.concatenate((days.high - days.middle, hours.high - hours.middle)),
         noise=_noise_since(base, begin, recent, lattice, anchor_s),

@@ -48,6 +48,7 @@ class Forecast:
     used, capacity: the newest sample. full: it is already full, and all three times are `at_s`.
     growth_per_day: of the current trend, in the level's unit; None if there is no trend.
     since_s: the start of the part of the history that the trend is fitted to.
+    recorded_since_s: the time of the first sample; None if there is none.
     bend: how much the growth itself increases in half a day; 0 if the trend is a line.
     cycle_s: length of the cycle found in the usage (a nightly prune: 86 400); None for none.
     cycles: how many whole rounds of it were seen.
@@ -67,6 +68,7 @@ class Forecast:
     full: bool = False
     growth_per_day: float | None = None
     since_s: float | None = None
+    recorded_since_s: float | None = None
     bend: float = 0.0
     cycle_s: float | None = None
     cycles: int = 0

@@ -26,8 +26,9 @@ SETTLED_D = 3.0
 """A growth that has lasted for days needs no more evidence."""
 STOPPED_D = 0.5
 """A growth has stopped once nothing has grown for half a day."""
-FRESH_D, GOES_ON = 0.25, 0.3
-"""In its first hours a growth must be seen to continue: a completed jump looks like a steep line through it."""
+FRESH_D, NEWEST_PART, GOES_ON = 0.25, 0.2, 0.3
+"""In its first hours a growth must be seen to continue, at this share of its pace, and for half a day in the newest
+part of it: a completed jump looks like a steep line through it."""
 SIMILAR = 1.25
 """A burst up to 1.25 times as large and 1.5 times as long as an earlier one is another such job."""
 LASTING = 1.5
@@ -102,13 +103,20 @@ def _taken_up(s: Stretches, j: int, past: Past | None, capacity: float) -> bool:
     period_d = past.cycle.period_s / DAY_S if past and past.cycle else 0.0
     if slope <= 0:
         return reach >= max(STOPPED_D, min(period_d, 1.0))
-    fresh = reach < FRESH_D
-    if fresh and (reach < 2 * s.reach[0] or s.slope[0] < GOES_ON * slope):
+    if reach < STOPPED_D and not _goes_on(s, slope, reach):
         return False
     if past and _usual(slope, reach, past, period_d):
         return False
     left = (capacity - float(s.mean[j] - slope * s.mid[j])) / slope
     return reach >= min(TAKEN_UP * left, SETTLED_D)
+
+
+def _goes_on(s: Stretches, slope: float, reach: float) -> bool:
+    """Return whether a young growth continues."""
+    if reach < FRESH_D and (reach < 2 * s.reach[0] or s.slope[0] < GOES_ON * slope):
+        return False
+    newest = int(np.searchsorted(s.reach, NEWEST_PART * reach))
+    return bool(s.slope[newest] >= GOES_ON * slope)
 
 
 def _usual(slope: float, reach: float, past: Past, period_d: float) -> bool:

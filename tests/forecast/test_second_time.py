@@ -68,6 +68,24 @@ def test_more_history_of_the_same_law_is_no_worse(seed: int, pace: float) -> Non
     assert abs(day(long.likely_s) - full_d) <= max(allowed_d, 0.2)
 
 
+@pytest.mark.parametrize("sd", [0.0, 0.5])
+def test_a_long_straight_record_has_a_narrow_range(sd: float) -> None:
+    """Forty days of it, 106 days before the end: its own record shows that its pace does not change."""
+    t = every(10, 40)
+    found = seen(t, 270 + 5 * t + noise(len(t), sd))
+    assert day(found.likely_s) == pytest.approx(146, abs=1)
+    assert 90 < day(found.earliest_s) - 40 < day(found.latest_s) - 40 < 125
+
+
+def test_the_early_end_is_not_before_another_step_is_likely() -> None:
+    """Three imports in fifty days come again within 0.85 days in one of twenty cases; nine days before the end."""
+    t = every(30, 50)
+    used = imports(t, 18, 60) - 100 + 300 + 8 * t
+    found = seen(t, used + noise(len(t), 0.3))
+    assert day(found.likely_s) == pytest.approx(50 + (1000 - 300 - 180 - 400) / 8, abs=0.5)
+    assert day(found.earliest_s) > 50.8
+
+
 def imports(t: Floats, every_d: float, size: float) -> Floats:
     """Steps up within two hours, and nothing else."""
     used = np.full(len(t), 100.0)

@@ -136,11 +136,40 @@ def test_windows_are_as_they_were_where_the_record_is_too_short_to_try_them() ->
     assert tried(seen, t, 2 * t, 0.0) is seen
 
 
-def test_the_drift_of_a_straight_line_is_none() -> None:
-    """And a record of less than three times the time ahead does not show it."""
-    t = np.linspace(-60, 0, 1441)
-    assert drift(t, 3 * t, 10.0) == pytest.approx(0.0, abs=1e-9)
-    assert drift(t, 3 * t, 25.0) is None
+@pytest.mark.parametrize("ahead_d", [0.4, 10.0, 25.0, 200.0])
+def test_the_drift_of_a_straight_line_is_none(ahead_d: float) -> None:
+    """Also where its points are farther apart than the stretches, and where its record is short."""
+    t = np.concatenate((np.arange(-60.0, -2.0), np.linspace(-2, 0, 49)))
+    assert drift(t, 3 * t, ahead_d) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_moment_has_no_drift() -> None:
+    """Two samples lie within each stretch at least, and the time ahead is not many times as long as the record."""
+    t = np.linspace(-1, 0, 5)
+    assert drift(t, t, 0.1) is None
+    assert drift(t, t, 0.0) is None
+    assert drift(np.zeros(3), t[:3], 1.0) is None
+    assert drift(np.linspace(-1, 0, 100), np.ones(100), 5.0) is None
+
+
+def test_noise_is_no_drift() -> None:
+    """Independent noise of sd 0.5 each hour on a line: with its spectral weight known, little is left."""
+    t = np.linspace(-40, 0, 961)
+    y = 3 * t + np.random.default_rng(4).normal(0, 0.5, len(t))
+    with_it, without = drift(t, y, 1.0), drift(t, y, 1.0, white=0.25 / 24)
+    assert with_it is not None
+    assert without is not None
+    assert without < 0.7 * with_it
+
+
+def test_the_drift_of_wandering_paces_is_seen_in_a_short_record() -> None:
+    """A pace that is a random walk (variance 1 a day): means of 40 days that meet differ by a variance of 2/3 40."""
+    t, found = np.linspace(-60, 0, 1441), []
+    for seed in range(60):
+        pace = np.cumsum(np.random.default_rng(seed).normal(0, 1 / np.sqrt(24), len(t)))
+        found.append(drift(t, np.cumsum(pace) / 24, 40.0))
+    held = stats.halfnorm(scale=(2 / 3 * 40) ** 0.5).cdf(np.array(found, float))
+    assert 0.75 <= held.mean() <= 0.97
 
 
 def test_the_drift_is_what_nine_of_ten_changes_of_pace_stay_below() -> None:

@@ -74,7 +74,9 @@ def _variance(level: Floats) -> Floats:
 
 
 def _weight(reach: Floats, pace: Floats, variance: Floats) -> Floats:
-    off = (pace[:, None] - pace[None, :]) ** 2 / (variance[None, :] / reach[:, None] + 1e-30)
+    # A short window shows noise that hardly adds to the variance of a long one.
+    larger = np.maximum(variance[:, None], variance[None, :])
+    off = (pace[:, None] - pace[None, :]) ** 2 / (larger / reach[:, None] + 1e-30)
     worst = np.where(reach[:, None] < reach[None, :], off, 0.0).max(axis=0)
     weight = np.sqrt(reach) * np.exp(-0.5 * np.clip(worst - TOLERATED, 0, 1000))
     return np.asarray(weight / weight.sum())

@@ -10,10 +10,14 @@ import math
 
 import numpy as np
 
+from watchkeeper.forecast.laws.first_passage import Z90
 from watchkeeper.model.line import Floats
 
-FEWEST, MOST = 3, 24
-"""Changes between neighbouring stretches: with fewer nothing is known; so many are looked at."""
+STRETCHES, MOST = 4, 24
+"""Stretches in a record at least, so that there are three changes between overlapping ones; changes that are looked
+at."""
+FARTHEST = 16.0
+"""Stretches say nothing about a time ahead that is longer than this many of them."""
 HELD = 0.9
 """The share of changes that the drift holds."""
 SEEN = 1.37
@@ -21,17 +25,31 @@ SEEN = 1.37
 and the changes of a random walk as the root of a half."""
 
 
-def drift(t: Floats, y: Floats, ahead_d: float) -> float | None:
+def drift(t: Floats, y: Floats, ahead_d: float, white: float = 0.0) -> float | None:
     """By how much a pace over `ahead_d` days differs from the one before it, in nine of ten cases. Level per day.
 
-    t: days from now, rising, up to 0; y: level. None if the record is too short to show it.
+    t: days from now, rising, up to 0; y: level. white: spectral weight of its independent noise (noise.py), which is
+    no drift. Where the record is shorter than four times the time ahead, shorter stretches are compared, and paces are
+    taken to wander: their changes grow with the root of the time. None if it is much shorter.
     """
-    room = -float(t[0]) - 3 * ahead_d
-    if room < (FEWEST - 1) * ahead_d / 2 or ahead_d <= 0:
+    room = -float(t[0])
+    stretch_d = min(ahead_d, room / STRETCHES)
+    if stretch_d <= float(t[-1] - t[-2]) or ahead_d > FARTHEST * stretch_d:
         return None
-    count = min(int(room / (ahead_d / 2)) + 1, MOST)
+    room -= 3 * stretch_d
+    count = min(int(room / (stretch_d / 2) + 1e-9) + 1, MOST)
+    edges = -np.linspace(0, room, count)[:, None] - stretch_d * np.arange(3, -1, -1)
+    mean = np.diff(_integral(t, y, edges), axis=1) / stretch_d
+    changes = np.sort(np.abs(mean[:, 2] - 2 * mean[:, 1] + mean[:, 0])) / stretch_d
+    found = float(changes[min(math.ceil(HELD * (count + 1)), count) - 1])
+    of_noise = Z90 * math.sqrt(6 * white / stretch_d**3)
+    return SEEN * math.sqrt(max(found**2 - of_noise**2, 0.0) * ahead_d / stretch_d)
+
+
+def _integral(t: Floats, y: Floats, at: Floats) -> Floats:
+    """The integral of the level, which is a straight line from point to point, from the first point up to each time."""
     whole = np.concatenate(([0.0], np.cumsum((y[1:] + y[:-1]) / 2 * np.diff(t))))
-    edges = -np.linspace(0, room, count)[:, None] - ahead_d * np.arange(3, -1, -1)
-    mean = np.diff(np.interp(edges, t, whole), axis=1) / ahead_d
-    changes = np.sort(np.abs(mean[:, 2] - 2 * mean[:, 1] + mean[:, 0])) / ahead_d
-    return SEEN * float(changes[min(math.ceil(HELD * (count + 1)), count) - 1])
+    place = np.clip(np.searchsorted(t, at, side="right") - 1, 0, len(t) - 2)
+    after = at - t[place]
+    slope = (y[place + 1] - y[place]) / np.maximum(t[place + 1] - t[place], 1e-9)
+    return np.asarray(whole[place] + y[place] * after + slope * after**2 / 2, dtype=np.float64)

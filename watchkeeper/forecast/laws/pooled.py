@@ -29,8 +29,9 @@ TREND, AMONG_STEPS, UNDER_JOBS = 0.8, 0.5, 0.2
 """The trend's share of the mixture: usually, if the level moves by steps, and if jobs hide it."""
 CLEAR, LONG, LONG_D = 20.0, 0.5, 2.0
 """A trend is clear at this many standard errors, and long from this share of the time left and this many days on."""
-YOUNG = 0.3
-"""Half of the range, as a logarithm, of a trend that has lasted for as long as is left: paces change."""
+YOUNG, WEEK_D = 0.3, 7.0
+"""Half of the range, as a logarithm, of a trend that has lasted for as long as is left: paces change with the hours and
+the days. What has lasted for more than a week shows by itself how much."""
 DENSE_D = 0.1
 """Samples that are farther apart hide too much of the noise for the trend to speak alone."""
 FRESH_D = 0.25
@@ -79,8 +80,12 @@ def pool(found: Forecast, past: Past | None, points: Points, trend: Outlook | No
     if past is None or record is None or seen is None or _repaired(found, past, record, seen):
         return found
     if found.likely_s is not None:
-        alone = _alone(found, past, record, points, trend)
-        return _drifting(found, points) if alone else _shared(found, past, record, seen)
+        if not _clear(past, record, points, trend):
+            return _shared(found, past, record, seen)
+        drifting = _drifting(found, points)
+        # Windows that are shorter than its stretch do not contradict a clear trend: they only have more noise.
+        longer = seen.only(seen.reach >= _reach(found) / 2) or seen
+        return drifting if _long(found) else _shared(drifting, past, record, longer)
     kept = _enduring(found, past, record, seen)
     return found if kept is None else _untrended(found, past, record, kept)
 
@@ -112,12 +117,22 @@ def _lowered(past: Past, old: Floats, points: Points) -> Floats:
     return points.drop.without(old, past.whole)
 
 
-def _alone(found: Forecast, past: Past, record: Record, points: Points, trend: Outlook | None) -> bool:
-    """Return whether the trend is clear, long and without jumps."""
-    if trend is None or found.likely_s is None or record.jobs or past.jumpy or points.gap_d > DENSE_D:
+def _clear(past: Past, record: Record, points: Points, trend: Outlook | None) -> bool:
+    """Return whether the trend is clear and without jumps."""
+    if trend is None or record.jobs or past.jumpy or points.gap_d > DENSE_D:
         return False
-    left_d = (found.likely_s - found.at_s) / DAY_S
-    return trend.slope > CLEAR * math.sqrt(trend.slope_variance) and trend.reach_d > max(LONG * left_d, LONG_D)
+    return trend.slope > CLEAR * math.sqrt(trend.slope_variance)
+
+
+def _long(found: Forecast) -> bool:
+    """Return whether the trend has lasted for long enough to speak alone."""
+    _, left_d, _ = _left(found)
+    return _reach(found) > max(LONG * left_d, LONG_D)
+
+
+def _reach(found: Forecast) -> float:
+    """How many days back the trend's stretch goes."""
+    return (found.at_s - (found.since_s or found.at_s)) / DAY_S
 
 
 def _drifting(found: Forecast, points: Points) -> Forecast:
@@ -125,7 +140,7 @@ def _drifting(found: Forecast, points: Points) -> Forecast:
     early, likely, late = _left(found)
     own = points.t > (-HOURS / 24 if found.cycle_s else -math.inf)  # days before the hours still hold the cycle
     t, y = points.t[own], points.y[own]
-    changed = drift(t, y - found.bend * t**2, likely)
+    changed = drift(t, y - found.bend * t**2, likely, points.noise.white)
     if changed is None:
         return found
     pace = found.growth_per_day or 0.0
@@ -148,7 +163,7 @@ def _shared(found: Forecast, past: Past, record: Record, seen: Windows) -> Forec
     need = max(found.capacity - record.reach, 0.0)
     lasted_d = _lasted(found, seen)
     found = replace(found, since_s=found.at_s - lasted_d * DAY_S)
-    wide = math.exp(YOUNG * min(math.sqrt(likely / max(lasted_d, 1e-6)), 1.0))
+    wide = math.exp(YOUNG * min(math.sqrt(likely / max(lasted_d, 1e-6)), WEEK_D / max(lasted_d, 1e-6), 1.0))
     early, late = min(early, likely / wide), max(late, likely * wide)
     trend = laws.of_range(early, likely, late)
     other = law(tried(seen, record.t, record.y, likely), need)
@@ -173,7 +188,7 @@ def _new(found: Forecast, past: Past, seen: Windows, lasted_d: float) -> bool:
 
 def _lasted(found: Forecast, seen: Windows) -> float:
     """How many days the present pace has lasted: what was gained while it was at least half as fast, at this pace."""
-    reach_d = (found.at_s - (found.since_s or found.at_s)) / DAY_S
+    reach_d = _reach(found)
     pace = max(found.growth_per_day or 0.0, 1e-300)
     slower = np.append(np.flatnonzero((seen.pace < pace / 2) & (seen.reach > reach_d)), len(seen.reach))[0]
     gained = (seen.pace * seen.reach)[:slower]

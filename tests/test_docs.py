@@ -276,8 +276,8 @@ def dependencies() -> str:
 
 
 def explained() -> dict[str, tuple[str, tuple[str, ...]]]:
-    """Each run dependency of the section's table: what it is said to be for, and in which files and folders."""
-    rows = re.findall(r"^\| ([\w-]+) \| (.+) \| (`.+`) \|$", dependencies(), re.MULTILINE)
+    """Each run dependency of the section's table that has its costs: what it is for, and in which files and folders."""
+    rows = re.findall(r"^\| ([\w-]+) \| (.+) \| [\d.]+ MiB, \d+ ms; .+ \| (`.+`) \|$", dependencies(), re.MULTILINE)
     return {name.lower(): (said, tuple(re.findall(r"`([\w./]+)`", places))) for name, said, places in rows}
 
 

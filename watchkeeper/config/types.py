@@ -105,7 +105,26 @@ class TokenSource(SecretSource):
         return found
 
 
-class ProbeSettings(Strict):
+class NamedSettings(Strict):
+    """The kind and the name of a probe or a notifier."""
+
+    kind: str
+    name: str = Field(default="", max_length=100)
+
+    @field_validator("name")
+    @classmethod
+    def _one_line(cls, value: str) -> str:
+        if not value.isprintable():
+            raise ValueError("holds a line break or a control character; write a plain name")
+        return value.strip()
+
+    @property
+    def label(self) -> str:
+        """The name, or the kind if it has none."""
+        return self.name or self.kind
+
+
+class ProbeSettings(NamedSettings):
     """What every probe's settings have; a probe's own model adds `kind: Literal[...]` and its own keys.
 
     name: unique name of the probe. By default its kind.
@@ -121,47 +140,17 @@ class ProbeSettings(Strict):
 
     usual_rules: ClassVar[RulesSettings] = RulesSettings()
 
-    kind: str
-    name: str = Field(default="", max_length=100)
     every: Duration = 60.0
     timeout: Duration = 10.0
     depends_on: tuple[str, ...] = ()
     rules: RulesSettings = RulesSettings()
 
-    @field_validator("name")
-    @classmethod
-    def _one_line(cls, value: str) -> str:
-        return _plain_name(value)
 
-    @property
-    def label(self) -> str:
-        """The probe's name, or its kind if it has none."""
-        return self.name or self.kind
-
-
-class NotifierSettings(Strict):
+class NotifierSettings(NamedSettings):
     """What every notifier's settings have; a notifier's own model adds `kind: Literal[...]` and its own keys.
 
     name: unique name of the notifier. By default its kind.
     timeout: time after which one attempt is abandoned.
     """
 
-    kind: str
-    name: str = Field(default="", max_length=100)
     timeout: Duration = 30.0
-
-    @field_validator("name")
-    @classmethod
-    def _one_line(cls, value: str) -> str:
-        return _plain_name(value)
-
-    @property
-    def label(self) -> str:
-        """The notifier's name, or its kind if it has none."""
-        return self.name or self.kind
-
-
-def _plain_name(value: str) -> str:
-    if not value.isprintable():
-        raise ValueError("holds a line break or a control character; write a plain name")
-    return value.strip()

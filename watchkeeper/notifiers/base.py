@@ -21,6 +21,7 @@ from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.message import Message
 
 S = TypeVar("S", bound=NotifierSettings)
+R = TypeVar("R", bound="ReceiverSettings")
 
 
 def _leaves_time(spans: tuple[Span, ...]) -> tuple[Span, ...]:
@@ -122,6 +123,26 @@ class Notifier(Protocol):
     async def close(self) -> None:
         """Release connections."""
         ...
+
+
+class BaseNotifier(Generic[R]):
+    """What notifiers have in common: name and priority of the settings, and nothing to release."""
+
+    def __init__(self, settings: R, clock: Clock) -> None:
+        self._settings, self._clock = settings, clock
+
+    @property
+    def name(self) -> str:
+        """The notifier's name in the outbox and the event log."""
+        return self._settings.label
+
+    @property
+    def at_least(self) -> Priority:
+        """The least urgent priority that its receiver wants to be notified of."""
+        return self._settings.at_least
+
+    async def close(self) -> None:
+        """Do nothing. A notifier that holds something after `attend` releases it here."""
 
 
 @runtime_checkable

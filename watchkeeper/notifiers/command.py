@@ -16,14 +16,12 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field
 
-from watchkeeper.clock import Clock
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
 from watchkeeper.messages.wording import clean
-from watchkeeper.model.alert import Priority
 from watchkeeper.model.message import Message
 from watchkeeper.model.units import format_duration
 from watchkeeper.notifiers import cloudevent
-from watchkeeper.notifiers.base import ReceiverSettings
+from watchkeeper.notifiers.base import BaseNotifier, ReceiverSettings
 from watchkeeper.os_errors import explained
 from watchkeeper.privileged.descendants import Family, start
 from watchkeeper.privileged.process import PATH, end, environment
@@ -57,22 +55,8 @@ class CommandSettings(ReceiverSettings):
     )
 
 
-class Command:
+class Command(BaseNotifier[CommandSettings]):
     """One program. Nothing runs between deliveries."""
-
-    def __init__(self, settings: CommandSettings, clock: Clock) -> None:  # noqa: ARG002  one signature for all
-        """Take the settings; the clock is not needed."""
-        self._settings = settings
-
-    @property
-    def name(self) -> str:
-        """The notifier's name in the outbox and the event log."""
-        return self._settings.label
-
-    @property
-    def at_least(self) -> Priority:
-        """The least urgent priority that its receiver wants to be notified of."""
-        return self._settings.at_least
 
     async def deliver(self, message: Message) -> None:
         """Run the program once. Raises what Notifier.deliver documents."""
@@ -117,9 +101,6 @@ class Command:
         complaint = clean(said, 200) or "nothing on standard error"
         text = f"{self.name}: {self._program} {how}: {complaint}"
         raise DeliveryRefused(text) if status == DATA_WRONG else DeliveryDeferred(text)
-
-    async def close(self) -> None:
-        """Do nothing: nothing is held between deliveries."""
 
 
 class _Complaint:

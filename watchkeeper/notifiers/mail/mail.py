@@ -22,9 +22,8 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.types import Duration, SecretSource, WholePath
 from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
 from watchkeeper.messages.wording import clean
-from watchkeeper.model.alert import Priority
 from watchkeeper.model.message import Message
-from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
+from watchkeeper.notifiers.base import BaseNotifier, ReceiverSettings, read_secret, server_name, tls_trouble, trust
 from watchkeeper.notifiers.mail.mime import as_bytes, greeting
 from watchkeeper.notifiers.redact import redact
 from watchkeeper.os_errors import connection_failure
@@ -109,24 +108,13 @@ class _Progress:
     refused: dict[str, str] = field(default_factory=dict)
 
 
-class Mail:
+class Mail(BaseNotifier[MailSettings]):
     """One mail server. Opens a connection for each delivery and keeps none."""
 
-    def __init__(self, settings: MailSettings, clock: Clock) -> None:  # noqa: ARG002  one signature for all
-        """Take the settings; the clock is not needed, because a mail has the date of its message."""
-        self._settings = settings
+    def __init__(self, settings: MailSettings, clock: Clock) -> None:
+        super().__init__(settings, clock)
         self._progress: OrderedDict[str, _Progress] = OrderedDict()
         self._used = ""
-
-    @property
-    def name(self) -> str:
-        """The notifier's name in the outbox and the event log."""
-        return self._settings.label
-
-    @property
-    def at_least(self) -> Priority:
-        """The least urgent priority that its receivers want to be notified of."""
-        return self._settings.at_least
 
     @property
     def _server(self) -> str:
@@ -243,9 +231,6 @@ class Mail:
         said = "; ".join(f"{each} was refused: {why}" for each, why in progress.refused.items())
         taken = f"; accepted for {', '.join(sorted(progress.taken))}" if progress.taken else ""
         raise DeliveryRefused(f"{self.name}: {said}{taken}")
-
-    async def close(self) -> None:
-        """Do nothing: nothing is held between deliveries."""
 
 
 async def _farewell(client: aiosmtplib.SMTP) -> None:

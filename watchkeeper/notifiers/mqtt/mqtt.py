@@ -28,11 +28,11 @@ from watchkeeper.config.types import SecretSource, WholePath
 from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.wording import clean
-from watchkeeper.model.alert import NotificationKind, Priority
+from watchkeeper.model.alert import NotificationKind
 from watchkeeper.model.first_quantities import first_quantity
 from watchkeeper.model.message import Message
 from watchkeeper.notifiers import cloudevent
-from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
+from watchkeeper.notifiers.base import BaseNotifier, ReceiverSettings, read_secret, server_name, tls_trouble, trust
 
 if TYPE_CHECKING:
     from watchkeeper.notifiers.mqtt.connection import Link, Publication
@@ -118,25 +118,15 @@ class MqttSettings(ReceiverSettings):
         return self.port or {"tls": 8883, "none": 1883}[self.security]
 
 
-class Mqtt:
+class Mqtt(BaseNotifier[MqttSettings]):
     """One broker."""
 
-    def __init__(self, settings: MqttSettings, clock: Clock) -> None:  # noqa: ARG002  one signature for all
+    def __init__(self, settings: MqttSettings, clock: Clock) -> None:
         """Take the settings; nothing is opened before `attend` or a delivery."""
-        self._settings = settings
+        super().__init__(settings, clock)
         self._link: Link | None = None
         self._newest: dict[str, datetime] = {}
         self._first_topic_deleted = False
-
-    @property
-    def name(self) -> str:
-        """The notifier's name in the outbox and the event log."""
-        return self._settings.label
-
-    @property
-    def at_least(self) -> Priority:
-        """The least urgent priority that its receivers want to be notified of."""
-        return self._settings.at_least
 
     async def deliver(self, message: Message) -> None:
         """Publish, on the held connection or, if there is none, on a separate one.
@@ -254,6 +244,3 @@ class Mqtt:
                     await link.publish(Publication(first, b"", retain=True))
                 self._newest[where] = message.at
         await link.publish(Publication(f"{topic}/messages", content))
-
-    async def close(self) -> None:
-        """Do nothing: `attend` closes the connection."""

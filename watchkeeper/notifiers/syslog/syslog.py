@@ -14,12 +14,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from watchkeeper.clock import Clock
 from watchkeeper.config.types import SecretSource, WholePath
 from watchkeeper.errors import DeliveryDeferred
-from watchkeeper.model.alert import Priority
 from watchkeeper.model.message import Message
-from watchkeeper.notifiers.base import ReceiverSettings, server_name, tls_trouble, trust
+from watchkeeper.notifiers.base import BaseNotifier, ReceiverSettings, server_name, tls_trouble, trust
 from watchkeeper.notifiers.syslog.entry import as_entry, as_local_entry
 from watchkeeper.os_errors import connection_failure, explained
 
@@ -65,22 +63,8 @@ class SyslogSettings(ReceiverSettings):
         return self
 
 
-class Syslog:
+class Syslog(BaseNotifier[SyslogSettings]):
     """One log. Opens a connection for each delivery and keeps none."""
-
-    def __init__(self, settings: SyslogSettings, clock: Clock) -> None:  # noqa: ARG002  one signature for all
-        """Take the settings; the clock is not needed, because an entry has the time of its message."""
-        self._settings = settings
-
-    @property
-    def name(self) -> str:
-        """The notifier's name in the outbox and the event log."""
-        return self._settings.label
-
-    @property
-    def at_least(self) -> Priority:
-        """The least urgent priority that its receiver wants to be notified of."""
-        return self._settings.at_least
 
     async def deliver(self, message: Message) -> None:
         """Write one entry. Raises DeliveryDeferred: an entry is valid for every receiver, so none is refused."""
@@ -129,9 +113,6 @@ class Syslog:
                 why = error.reason or "no certificate and key" if isinstance(error, ssl.SSLError) else error.strerror
                 raise DeliveryDeferred(f"{self.name}: certificate {source.path} cannot be used: {why}") from None
         return context
-
-    async def close(self) -> None:
-        """Do nothing: nothing is held between deliveries."""
 
 
 async def _send_frame(writer: asyncio.StreamWriter, entry: bytes) -> None:

@@ -27,10 +27,9 @@ from watchkeeper.config.types import SecretSource, WholePath
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
 from watchkeeper.http_answers import BoundedAnswer
 from watchkeeper.messages.wording import clean
-from watchkeeper.model.alert import Priority
 from watchkeeper.model.message import Message
 from watchkeeper.notifiers import cloudevent
-from watchkeeper.notifiers.base import ReceiverSettings, read_secret, tls_trouble, trust
+from watchkeeper.notifiers.base import BaseNotifier, ReceiverSettings, read_secret, tls_trouble, trust
 from watchkeeper.notifiers.webhook import signing
 from watchkeeper.notifiers.webhook.template import Body, TemplateWrong
 from watchkeeper.os_errors import connection_failure
@@ -108,24 +107,14 @@ class WebhookSettings(ReceiverSettings):
         return template
 
 
-class Webhook:
+class Webhook(BaseNotifier[WebhookSettings]):
     """One receiver. Opens a connection for each delivery and keeps none."""
 
     def __init__(self, settings: WebhookSettings, clock: Clock) -> None:
         """clock: stamps each attempt, and measures a Retry-After that is a date."""
-        self._settings, self._clock = settings, clock
+        super().__init__(settings, clock)
         text = settings.template
         self._body = None if text is None else Body(text, is_json=_is_json(settings.content_type))
-
-    @property
-    def name(self) -> str:
-        """The notifier's name in the outbox and the event log."""
-        return self._settings.label
-
-    @property
-    def at_least(self) -> Priority:
-        """The least urgent priority that its receiver wants to be notified of."""
-        return self._settings.at_least
 
     async def deliver(self, message: Message) -> None:
         """POST the event once. Raises what Notifier.deliver documents."""
@@ -206,9 +195,6 @@ class Webhook:
         if 300 <= status < 400:
             said = f"{said}; redirects are not followed: set the final address in the configuration"
         raise DeliveryDeferred(said, retry_after_s=retry_after(wish, self._clock.now()))
-
-    async def close(self) -> None:
-        """Do nothing: nothing is held between deliveries."""
 
 
 def retry_after(wish: str | None, now: datetime) -> float | None:

@@ -1,6 +1,7 @@
 """What a unit of work collects, and how transitions and gaps get into it, into messages and into the log."""
 
 import logging
+from dataclasses import fields
 from datetime import UTC, timedelta
 
 import pytest
@@ -43,6 +44,17 @@ def test_a_later_alert_or_finding_replaces_an_earlier_one() -> None:
     assert commit == Commit(
         findings=(second, Finding(POOL, Concern.FAULTY, START, None)), alerts=(worse,), events=(LINE,)
     )
+
+
+def test_a_unit_that_waited_goes_into_the_next_one_whole() -> None:
+    """First, and each part of it, also one that is added later: a part that is forgotten would be lost silently."""
+    for each in fields(UnitOfWork):
+        one, two = UnitOfWork(), UnitOfWork()
+        as_dict = isinstance(getattr(one, each.name), dict)
+        setattr(one, each.name, {"both": 1, "one": 1} if as_dict else [1])
+        setattr(two, each.name, {"both": 2, "two": 2} if as_dict else [2])
+        one.precede(two)
+        assert getattr(two, each.name) == ({"both": 2, "one": 1, "two": 2} if as_dict else [1, 2]), each.name
 
 
 def test_samples_and_findings_may_be_lost_and_nothing_else() -> None:

@@ -14,6 +14,7 @@ from watchkeeper.alerting.correlation.group_alerts import DATABASE
 from watchkeeper.errors import StoreFull
 from watchkeeper.messages.build import noted
 from watchkeeper.model.alert import Alert, Concern, Priority, State
+from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, SeriesKey
 from watchkeeper.model.records import Commit, Delivery, Entry, EventLine, Seen
@@ -109,6 +110,14 @@ async def test_a_flush_writes_what_waits_at_once() -> None:
     assert len(rig.store.commits) == 1
     await asyncio.sleep(0.1)
     assert len(rig.store.commits) == 1
+
+
+async def test_a_decision_waits_with_its_sample() -> None:
+    """Also one that comes alone, from a review."""
+    rig, decision = Rig(gather_s=3600.0), Decision(HUB, Concern.NOT_ANSWERING, START, ("no answer",))
+    await rig.buffer.write(UnitOfWork(decisions=[decision]), START)
+    await rig.buffer.flush()
+    assert rig.store.commits == [Commit(decisions=(decision,))]
 
 
 async def test_samples_that_waited_for_a_full_database_are_reported_as_lost() -> None:

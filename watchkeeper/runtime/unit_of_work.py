@@ -109,10 +109,14 @@ class UnitOfWork:
         self.alerts.update({(alert.key, alert.concern): alert for alert in alerts})
 
     def precede(self, later: "UnitOfWork") -> None:
-        """Add this unit's samples, findings and forecasts to a later one that is committed with it."""
+        """Add all of this unit to a later one that is committed with it."""
         later.seen[:0] = self.seen
         later.findings = self.findings | later.findings
+        later.alerts = self.alerts | later.alerts
+        later.events[:0] = self.events
+        later.deliveries[:0] = self.deliveries
         later.forecasts = self.forecasts | later.forecasts
+        later.decisions[:0] = self.decisions
 
     def commit(self) -> Commit:
         """The commit with everything collected."""

@@ -128,7 +128,7 @@ class WriteBuffer:
             self._flush_timer.cancel()
             self._flush_timer = None
         unit = self._with_gathered(UnitOfWork())
-        if unit.seen or unit.findings:
+        if unit != UnitOfWork():
             await self._commit(unit, self._gathered_at)
 
     def _with_kept(self, unit: UnitOfWork) -> UnitOfWork:

@@ -1,10 +1,18 @@
 """Which parts of a level grew most, on histories whose growth is known."""
 
+from datetime import UTC, datetime
+
 import pytest
 
-from watchkeeper.alerting.top_growers import biggest, grown_since
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.evaluator import SeriesEvaluator
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.alerting.top_growers import Grower, biggest, explaining, grown_since, parts_of, with_growers
 from watchkeeper.forecast.history import LevelHistory
-from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.alert import Concern, Priority
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.observation import Kind, Level, SeriesKey, Unit
 
 START_S = 1.7e9
 HOUR_S, DAY_S = 3_600.0, 86_400.0
@@ -63,3 +71,67 @@ def test_the_three_biggest_are_named_and_what_explains_nothing_is_not() -> None:
         "dataset skerry/nest-cams"
     ]
     assert biggest([], START_S) == ()
+
+
+WHOLE = SeriesKey("file system /srv", "space")
+
+
+def evaluator(key: SeriesKey, history: LevelHistory, part_of: SeriesKey | None) -> SeriesEvaluator:
+    """A series that was seen last as its history ends."""
+    found = SeriesEvaluator(key, Kind.LEVEL, 600.0, Rules(), AlertBook())
+    used = float(history.recent()[1][-1])
+    found.take(Level(key, used, 1000 * GIB, part_of=part_of), datetime.fromtimestamp(START_S + 10 * DAY_S, UTC))
+    found.history = history
+    return found
+
+
+def facts_of(parts: list[SeriesEvaluator], key: SeriesKey = WHOLE, unit: Unit = Unit.BYTES) -> tuple[str, ...]:
+    """What a filling level says about what grew."""
+    forecast = Forecast(START_S, 1.0, 2.0, since_s=START_S)
+    found = Finding(key, Concern.FULL, datetime.fromtimestamp(START_S, UTC), Priority.WARNING, forecast=forecast)
+    seen = with_growers(Level(key, 1.0, 2.0, unit), found, parts)
+    assert seen is not None
+    return tuple(value for name, value in seen.facts if name == "grew most")
+
+
+def directory(path: str, gib_a_day: float, above: SeriesKey = WHOLE) -> SeriesEvaluator:
+    """A directory that grows."""
+    return evaluator(SeriesKey(f"directory {path}", "size"), grown(10, gib_a_day), above)
+
+
+def test_the_deepest_part_with_most_of_the_growth_is_named() -> None:
+    """A message says where to look: not the whole tree, and not a part with half of it."""
+    parts = [
+        directory("/srv/cams", 10),
+        directory("/srv/cams/nest", 9, SeriesKey("directory /srv/cams", "size")),
+        directory("/srv/cams/nest/2026", 4, SeriesKey("directory /srv/cams/nest", "size")),
+        directory("/srv/log", 2),
+    ]
+    (said,) = facts_of(parts)
+    assert said == "directory /srv/cams/nest 89.8 GiB more; directory /srv/log 20 GiB more"
+
+
+def test_a_file_system_without_known_growers_says_why() -> None:
+    """No probe, or none of the directories grew; another level says nothing."""
+    assert facts_of([]) == ('not known: no probe records its directories (kind = "directories" does)',)
+    still = facts_of([directory("/srv/cams", 0)])
+    assert still == ("not known: none of its recorded directories has grown since then, as of the last walk",)
+    assert facts_of([], SeriesKey("memory", "in use")) == ()
+    assert facts_of([], SeriesKey("file system /srv", "inodes"), Unit.COUNT) == ()
+
+
+def test_before_the_first_walk_nothing_is_known_to_be_new() -> None:
+    """Directories that were walked first in the middle of a trend have grown since then, not by all they hold."""
+    late = evaluator(SeriesKey("directory /srv/cams", "size"), grown(1, 5, start_s=START_S + 9 * DAY_S), WHOLE)
+    (said,) = facts_of([late])
+    assert said == "directory /srv/cams 4.97 GiB more"
+
+
+def test_parts_of_parts_are_found_and_circles_end() -> None:
+    """In the given order; what belongs to something else is left out, and a circle is followed once."""
+    one, two = SeriesKey("directory /srv/a", "size"), SeriesKey("directory /srv/a/b", "size")
+    levels = [Level(two, 1, 2, part_of=one), Level(one, 1, 2, part_of=WHOLE), Level(WHOLE, 1, 2, part_of=two)]
+    other = Level(SeriesKey("directory /mnt/c", "size"), 1, 2, part_of=SeriesKey("file system /mnt", "space"))
+    assert [each.key for each in parts_of(WHOLE, [*levels, other])] == [two, one, WHOLE]
+    circle = {WHOLE: [Grower(one, 5.0)], one: [Grower(two, 5.0)], two: [Grower(one, 5.0)]}
+    assert len(explaining(circle, WHOLE)) == 1

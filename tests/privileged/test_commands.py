@@ -27,6 +27,7 @@ READING = {
     },
     "postqueue": {"-j"},
     sys.executable: {"-I", "-m"},
+    "ionice": {"--class", "-I", "-m"},
 }
 """Every option and subcommand that the list may hold: each of them only reads, by its manual."""
 

@@ -4,17 +4,21 @@ A part (a dataset of a pool, a directory of a file system) is recorded beside th
 its growth is calculated. Not here: the text for an amount (messages/wording.py).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from watchkeeper.alerting.evaluator import SeriesEvaluator
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.messages.wording import amount, thing
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.observation import Level, Observation, SeriesKey
+from watchkeeper.model.observation import FILE_SYSTEM, Level, Observation, SeriesKey, Unit
 
 MOST = 3
 """Growers named in a message: a tired person looks at the first one, perhaps the second."""
+MOSTLY = 0.7
+"""A part of a part that has this share of its growth is named in its place: the place to look is deeper."""
+DEEPEST = 20
+"""Parts within parts that are followed."""
 LEAST_SHARE = 0.02
 """A part with less than this share of the growth of all parts explains nothing."""
 
@@ -28,11 +32,53 @@ class Grower:
 
 
 def biggest(parts: Iterable[tuple[SeriesKey, LevelHistory]], since_s: float) -> tuple[Grower, ...]:
-    """The parts that grew most since a time (seconds since 1970), the biggest first; none if nothing grew.
+    """The parts that grew most since a time (seconds since 1970), the biggest first; none if nothing grew."""
+    return telling(growths(parts, since_s))
+
+
+def growths(parts: Iterable[tuple[SeriesKey, LevelHistory]], since_s: float) -> list[Grower]:
+    """How much each part has grown since a time, or since the first of them was recorded, if that was later.
 
     A part that did not exist then has grown by all that it holds.
     """
-    return telling(Grower(key, grown_since(history, since_s)) for key, history in parts)
+    known = [(key, history) for key, history in parts if len(history)]
+    from_s = max(since_s, min((first_s(history) for _, history in known), default=since_s))
+    return [Grower(key, grown_since(history, from_s)) for key, history in known]
+
+
+def first_s(history: LevelHistory) -> float:
+    """When a history with samples begins, in seconds since 1970."""
+    begins = [float(history.recent()[0][0])]
+    return min(begins + [float(grain.at[0]) for grain in (history.hours(), history.days()) if len(grain.at)])
+
+
+def explaining(parts: Mapping[SeriesKey, Sequence[Grower]], whole: SeriesKey) -> tuple[Grower, ...]:
+    """The parts of a level that explain its growth. parts: by what they are part of.
+
+    A part whose growth lies mostly in one part of its own is replaced by that one: it is where to look.
+    """
+    return tuple(_deepest(each, parts) for each in telling(parts.get(whole, ())))
+
+
+def _deepest(grower: Grower, parts: Mapping[SeriesKey, Sequence[Grower]]) -> Grower:
+    for _ in range(DEEPEST):
+        inner = max(parts.get(grower.key, ()), key=lambda each: each.growth, default=None)
+        if inner is None or inner.growth < MOSTLY * grower.growth:
+            break
+        grower = inner
+    return grower
+
+
+def parts_of(whole: SeriesKey, observed: Iterable[Observation]) -> list[Level]:
+    """The parts of a level, and their parts, in the given order."""
+    levels = [each for each in observed if isinstance(each, Level) and each.part_of is not None]
+    inside = {whole}
+    for _ in range(DEEPEST):
+        more = {each.key for each in levels if each.part_of in inside} - inside
+        if not more:
+            break
+        inside |= more
+    return [each for each in levels if each.part_of in inside]
 
 
 def telling(parts: Iterable[Grower]) -> tuple[Grower, ...]:
@@ -58,15 +104,31 @@ def grown_since(history: LevelHistory, since_s: float) -> float:
 def with_growers(seen: Observation | None, found: Finding, series: Iterable[SeriesEvaluator]) -> Observation | None:
     """A filling level, with the parts that grew most since the trend began added to its facts.
 
-    series: all that are monitored.
+    If none is known of a file system, it says so, and why. series: all that are monitored.
     """
     since_s = None if found.forecast is None or found.priority is None else found.forecast.since_s
     if not isinstance(seen, Level) or since_s is None:
         return seen
-    own = [(each.key, each.history) for each in series if _is_part(each.latest, seen)]
-    grown = [f"{thing(each.key)} {amount(each.growth, seen.unit)} more" for each in biggest(own, since_s)]
-    return replace(seen, facts=(("grew most", "; ".join(grown)), *seen.facts)) if grown else seen
+    parts = _parts(series, seen, since_s)
+    grown = [f"{thing(each.key)} {amount(each.growth, seen.unit)} more" for each in explaining(parts, seen.key)]
+    said = "; ".join(grown) or _why_none(seen, parts)
+    return replace(seen, facts=(("grew most", said), *seen.facts)) if said else seen
 
 
-def _is_part(part: Observation | None, of: Level) -> bool:
-    return isinstance(part, Level) and part.part_of == of.key and part.unit is of.unit
+def _parts(series: Iterable[SeriesEvaluator], of: Level, since_s: float) -> dict[SeriesKey, list[Grower]]:
+    """The growth of every part of any level in the unit of one, by what it is part of."""
+    recorded: dict[SeriesKey, list[tuple[SeriesKey, LevelHistory]]] = {}
+    for each in series:
+        part = each.latest
+        if isinstance(part, Level) and part.part_of is not None and part.unit is of.unit:
+            recorded.setdefault(part.part_of, []).append((each.key, each.history))
+    return {whole: growths(parts, since_s) for whole, parts in recorded.items()}
+
+
+def _why_none(seen: Level, parts: Mapping[SeriesKey, Sequence[Grower]]) -> str:
+    """Why no part explains the growth of a file system's space; empty for another level."""
+    if not seen.key.subject.startswith(FILE_SYSTEM) or seen.unit is not Unit.BYTES:
+        return ""
+    if not parts.get(seen.key):
+        return 'not known: no probe records its directories (kind = "directories" does)'
+    return "not known: none of its recorded directories has grown since then, as of the last walk"

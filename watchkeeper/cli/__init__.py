@@ -18,6 +18,7 @@ COMMANDS = {
     "status": LazyCommand("commands.alerts.status", "Show what needs you, ordered by the time left."),
     "events": LazyCommand("commands.history.events", "Show the event log."),
     "changes": LazyCommand("commands.history.changes", "Show what changed on this host."),
+    "grew": LazyCommand("commands.history.grew", "Show what grew: directories, datasets, volumes, images."),
     "explain": LazyCommand("commands.alerts.explain", "Explain why something was or was not sent."),
     "availability": LazyCommand(
         "commands.history.availability", "Show how long services did not answer, and how often."

@@ -66,7 +66,7 @@ _NEAR_S = 2 * DAY
 _THIS_YEAR_S = 300 * DAY
 """Beyond this a day without its year could be mistaken for one of another year."""
 
-_IMPLIED = frozenset({"", "space", "in use", "answer", "health", "state", "report", "age of the newest"})
+_IMPLIED = frozenset({"", "space", "size", "in use", "answer", "health", "state", "report", "age of the newest"})
 """Quantities that are left out, because they are the natural one of their subject."""
 
 _NO_END = {

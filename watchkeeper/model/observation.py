@@ -45,6 +45,15 @@ class SeriesKey(NamedTuple):
         return f"{self.subject}: {self.quantity}"
 
 
+FILE_SYSTEM = "file system "
+"""What the subject of a file system begins with; its mount point follows."""
+
+
+def file_system_space(point: str) -> SeriesKey:
+    """The level of a file system's space, of which its directories and the images on it are parts."""
+    return SeriesKey(f"{FILE_SYSTEM}{point}", "space")
+
+
 @dataclass(frozen=True, slots=True)
 class Level:
     """The used part of a capacity, both in `unit`. used may exceed capacity; capacity is greater than 0.

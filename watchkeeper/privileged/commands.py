@@ -15,6 +15,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from watchkeeper.privileged.process import Completed, run
@@ -82,11 +83,15 @@ class Result:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One entry of the list: what it is for, its commands, and what each is run for (once, where there is nothing)."""
+    """One entry of the list: what it is for, its commands, and what each is run for (once, where there is nothing).
+
+    timeout_s: for each of its programs.
+    """
 
     about: str
     argvs: tuple[tuple[str, ...], ...]
     targets: Callable[[], "Targets"] | None = None
+    timeout_s: float = TIMEOUT_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +200,11 @@ def _manager(user: str) -> Target | None:
     return Target(user, before=("setpriv", *who, "env", f"XDG_RUNTIME_DIR=/run/user/{entry.pw_uid}"))
 
 
+TREES_TIMEOUT_S = 80.0
+"""A walk stops by itself after tree_walk.BUDGET_S and one directory more; the helper's own end is at 90 s."""
+
+_WALK = ("ionice", "--class", "idle", sys.executable, "-I", "-m", "watchkeeper.privileged.tree_walk")
+
 _LVS = ("lvs", "--all", *_REPORT, EPOCH, "--options", LVS_FIELDS)
 
 COMMANDS: dict[str, Entry] = {
@@ -249,6 +259,16 @@ COMMANDS: dict[str, Entry] = {
         "status of every mapped device, as the kernel's targets report it",
         (("dmsetup", "status"),),
     ),
+    "trees": Entry(
+        "how much each directory takes: goes on with a walk for some seconds, in the idle I/O class",
+        ((*_WALK, "continue"),),
+        timeout_s=TREES_TIMEOUT_S,
+    ),
+    "trees-new": Entry(
+        "the same, and begins a new walk if none is under way",
+        ((*_WALK, "begin"),),
+        timeout_s=TREES_TIMEOUT_S,
+    ),
     "mail-queue": Entry(
         "messages in the queue of the local mail server",
         (("postqueue", "-j"),),
@@ -285,20 +305,17 @@ def collect(name: str) -> list[Result]:
     entry = COMMANDS[name]
     targets = entry.targets() if entry.targets else None
     if targets is None:
-        return _run_all([(argv[0], argv) for argv in entry.argvs])
+        return _run_all([(argv[0], argv) for argv in entry.argvs], entry.timeout_s)
     if targets.failed is not None:
         return [Result("", targets.failed)]
     return _run_all(
-        [(each.name, (*each.before, *argv, *each.arguments)) for argv in entry.argvs for each in targets.found]
+        [(each.name, (*each.before, *argv, *each.arguments)) for argv in entry.argvs for each in targets.found],
+        entry.timeout_s,
     )
 
 
-def _run_all(jobs: Sequence[tuple[str, Sequence[str]]]) -> list[Result]:
+def _run_all(jobs: Sequence[tuple[str, Sequence[str]]], timeout_s: float) -> list[Result]:
     """Run commands at the same time; results are in the order of the commands."""
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        ran = list(pool.map(_run_one, (argv for _, argv in jobs)))
+        ran = list(pool.map(partial(run, timeout_s=timeout_s), (argv for _, argv in jobs)))
     return [Result(target, each) for (target, _), each in zip(jobs, ran, strict=True)]
-
-
-def _run_one(argv: Sequence[str]) -> Completed:
-    return run(argv, TIMEOUT_S)

@@ -62,6 +62,7 @@ _MODULES = {
     "kernel-log": BuiltIn("host.kernel_log", "KernelLog"),
     "kernel-tables": BuiltIn("host.kernel_tables", "KernelTables"),
     "restarts": BuiltIn("host.host_restarts", "HostRestarts"),
+    "directories": BuiltIn("filesystems.directories", "Directories"),
     "changes": BuiltIn("changes.changes", "Changes"),
     "command": BuiltIn("programs.command", "Command"),
     "zfs": BuiltIn("storage.zfs.pools", "Zfs"),

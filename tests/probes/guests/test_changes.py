@@ -7,9 +7,12 @@ from pathlib import Path
 from tests.probes.guests.test_guests import folder, probe_of, root  # noqa: F401  fixtures
 from tests.probes.monitors import monitor, replies
 from watchkeeper.model.change import MemoryChangeLog
+from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guests.changes import Between, KnownGuest
+from watchkeeper.probes.guests.guests import images
+from watchkeeper.probes.guests.qmp import Drive, Guest
 
 NOON = datetime(2026, 11, 27, 12, tzinfo=UTC)
 GIB = 2**30
@@ -68,3 +71,16 @@ async def test_the_probe_records_what_its_monitors_show(
         "tide-log started",
     ]
     assert all(each.after is not None and each.after <= each.at for each in log.changes)
+
+
+def test_images_are_parts_of_the_file_system_they_lie_on() -> None:
+    """By the longest mount point; devices, images without a known size, and files that lie nowhere are left out."""
+    disks = [("/skerry/db.raw", 7 * GIB), ("/skerry/x/new.raw", None), ("/dev/vg0/db", 1), ("pool/db", 2)]
+    drives = tuple(Drive(f"d{n}", file, "ok", 20 * GIB, allocated_bytes=size) for n, (file, size) in enumerate(disks))
+    (found,) = images("ringing-db", Guest("ringing-db", "running", disks=drives), ["/skerry", "/"])
+    assert (found.key.subject, found.used, found.capacity) == (
+        "guest ringing-db: image /skerry/db.raw",
+        7 * GIB,
+        20 * GIB,
+    )
+    assert found.part_of == SeriesKey("file system /skerry", "space")

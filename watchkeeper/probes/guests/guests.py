@@ -6,6 +6,7 @@ the states mean is decided in states.py.
 
 import os
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Annotated, Literal
@@ -13,9 +14,18 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, AwareDatetime, Field
 
 from watchkeeper.config.types import Duration
-from watchkeeper.model.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.observation import (
+    Condition,
+    Facts,
+    Level,
+    Observation,
+    SeriesKey,
+    Unit,
+    file_system_space,
+)
 from watchkeeper.model.units import format_duration, format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.guests.changes import Between, KnownGuest
 from watchkeeper.probes.guests.disks import GuestDisks, counted, errors_condition, images_condition
 from watchkeeper.probes.guests.monitors import Monitors
@@ -230,10 +240,28 @@ class GuestsProbe(BaseProbe):
             if counted:
                 written, sizes = sum(d.written_bytes or 0 for d in counted), sum(d.size_bytes or 0 for d in counted)
                 yield Level(SeriesKey(f"guest {name}", "written"), written, sizes, not_judged=True)
+            yield from images(name, guest, self._mounted())
+
+    def _mounted(self) -> list[str]:
+        """The mount points that files of guests may lie on, the longest first; none where the list cannot be read."""
+        with suppress(OSError):
+            text = os.fsdecode((self._proc / "self/mountinfo").read_bytes())
+            return sorted((each.point for each in mounts.parse(text) if mounts.can_fill(each)), key=len, reverse=True)
+        return []
 
     def _total_bytes(self) -> int:
         with (self._proc / "meminfo").open("rb") as file:
             return max(read_table(file.read().decode("ascii", "replace")).get("MemTotal", 0), 1) * 1024
+
+
+def images(name: str, guest: Guest, points: Sequence[str]) -> Iterator[Level]:
+    """What each image of a guest takes, as a part of the file system that it lies on. points: the longest first."""
+    for disk in guest.disks:
+        point = next((each for each in points if mounts.below(disk.file, [each])), None)
+        if not disk.allocated_bytes or point is None or disk.file.startswith("/dev/"):
+            continue
+        key, most = SeriesKey(clip(f"guest {name}: image {disk.file}", 300), "size"), max(disk.size_bytes or 0, 1)
+        yield Level(key, disk.allocated_bytes, most, part_of=file_system_space(printable(point)))
 
 
 def names_of(asked: Sequence[Asked[Guest]], before: Mapping[str, str]) -> Mapping[str, str]:

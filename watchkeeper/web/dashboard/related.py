@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from watchkeeper.alerting.top_growers import Grower, telling
+from watchkeeper.alerting.top_growers import Grower, explaining, parts_of
 from watchkeeper.messages.wording import amount, thing
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.observation import OWN_SUBJECT, Level
+from watchkeeper.model.observation import OWN_SUBJECT, SeriesKey
 from watchkeeper.model.records import Seen, Series
 from watchkeeper.web.context import Context
 
@@ -42,15 +42,13 @@ async def growers(
         return []
     ids = {each.key: each.id for each in every}
     since, now = datetime.fromtimestamp(forecast.since_s, UTC), context.clock.now()
-    units, parts = {}, []
-    for seen in latest:
-        part = seen.observation
-        if isinstance(part, Level) and part.part_of == series.key and part.key in ids:
-            past = await context.store.samples_thinned(part.key, since, now, STRETCHES)
-            begun = past[0].mean if past else None
+    units, parts = {}, dict[SeriesKey, list[Grower]]()
+    for part in parts_of(series.key, (seen.observation for seen in latest)):
+        past = await context.store.samples_thinned(part.key, since, now, STRETCHES) if part.key in ids else ()
+        if past and part.part_of is not None:
             units[part.key] = part.unit
-            parts.append(Grower(part.key, part.used - (begun or 0.0)))
+            parts.setdefault(part.part_of, []).append(Grower(part.key, part.used - (past[0].mean or 0.0)))
     return [
         RelatedSeries(ids[each.key], thing(each.key), f"{amount(each.growth, units[each.key])} more")
-        for each in telling(parts)
+        for each in explaining(parts, series.key)
     ]

@@ -31,20 +31,31 @@ FOLLOW_S = 1.0
 """How often --follow reads the log: a person watches it, and a read costs a millisecond."""
 
 
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
 class When(click.ParamType[datetime | timedelta]):
-    """A point in time (`2026-11-27`, `2026-11-27 14:05`), or how long ago (`2d`)."""
+    """A point in time (`2026-11-27`, `2026-11-27 14:05`, `Tue`: the last one), or how long ago (`2d`)."""
 
     name = "when"
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime | timedelta:
         """Parse it; a time without a zone is in the host's zone."""
         text = str(value).strip()
+        if text[:3].casefold() in WEEKDAYS and text.isalpha():
+            return _last_day(text[:3].casefold())
         with contextlib.suppress(ValueError, OverflowError):
             return timedelta(seconds=parse_duration(text))
         try:
             return datetime.fromisoformat(text)
         except ValueError:
             self.fail(f"{text!r} is neither a duration such as 2d nor a time such as 2026-11-27 14:05", param, ctx)
+
+
+def _last_day(weekday: str) -> datetime:
+    """The beginning of the last such day, today included."""
+    today = Clock().now().astimezone().replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=None)
+    return today - timedelta(days=(today.weekday() - WEEKDAYS.index(weekday)) % len(WEEKDAYS))
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from watchkeeper.config import loading
 from watchkeeper.errors import WatchkeeperError
 from watchkeeper.privileged.protocol import HelperError, parse_reply
 from watchkeeper.probes.guests import agent, qmp
+from watchkeeper.probes.power import ups_protocol
 from watchkeeper.probes.programs import output
 from watchkeeper.probes.services import dns_message, mail_queue
 from watchkeeper.probes.services.dns_message import BadAnswer, Question
@@ -60,6 +61,7 @@ PARSERS: dict[str, Parser] = {
     "guest-monitor": qmp.read_printed,
     "guest-agent": agent.read_printed,
     "smart": text(lambda given: smart._read("/dev/vda", given, 0)),
+    "ups": text(ups_protocol.read_entry),
     "mail-queue": text(mail_queue.read_queue),
     "lvm-volumes": text(lvm.read_volumes),
     "lvm-groups": text(lvm.read_groups),

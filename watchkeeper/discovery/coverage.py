@@ -43,7 +43,7 @@ WORDS: Mapping[str, str] = {
 }
 """What a kind covers that monitors everything of its sort; any other kind is named by the things that were found."""
 
-BY_NAME = frozenset({"btrfs-snapshots", "device", "lvm-snapshots", "snapshots", "zfs-snapshots"})
+BY_NAME = frozenset({"btrfs-snapshots", "device", "lvm-snapshots", "snapshots", "ups", "zfs-snapshots"})
 """Kinds whose probes monitor only what they name. A probe of any other kind monitors all of its sort."""
 
 

@@ -116,6 +116,10 @@ def _device(settings: Any) -> tuple[Thing, ...]:  # noqa: ANN401  settings of it
     return things("device", [settings.serial or settings.usb])
 
 
+def _ups(settings: Any) -> tuple[Thing, ...]:  # noqa: ANN401  settings of its kind
+    return things("UPS", [settings.ups]) if settings.ups and settings.host in LOOPBACK else ()
+
+
 def _url(settings: Any) -> tuple[Thing, ...]:  # noqa: ANN401  settings of its kind
     url = urlsplit(str(settings.url))
     return _port(url.hostname or "", url.port or URL_PORTS.get(url.scheme))
@@ -133,5 +137,6 @@ _NAMED: Mapping[str, Callable[[Any], tuple[Thing, ...]]] = {
     "http": _url,
     "tcp": lambda s: _port(s.host, s.port),
     "device": _device,
+    "ups": _ups,
 }
 """Kind of probe -> what its settings name. A kind that is not listed names nothing that could be missing."""

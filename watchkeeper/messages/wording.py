@@ -148,11 +148,18 @@ CONDITIONS = {
     "network": ("has a network address", "has no network address", "has a network address again"),
     "trimmed space": ("gives back freed space", "has not given back freed space", "has given back freed space"),
     "memory kills": ("not killed for its memory", "killed for its memory", "no longer killed for its memory"),
+    "mains power": ("on mains power", "on battery", "on mains power again"),
+    "output": ("protects what it feeds", "does not protect what it feeds", "protects what it feeds again"),
+    "overload": ("not overloaded", "overloaded", "no longer overloaded"),
+    "battery health": ("reports no battery fault", "reports a battery fault", "no longer reports a battery fault"),
     "rate": ("at a normal rate", "unusually frequent", "at a normal rate again"),
 }
 """OK, faulty and OK again, for the quantities with their own words; the subject goes before it."""
 
 _OK = ("OK", "faulty", "OK again")
+
+_FULL = {"endurance": "used up"}
+"""What a level is at its capacity, for the quantities that do not become "full"."""
 
 _TRANSITIONS = {
     Event.CLEAR: "alert ended",
@@ -363,7 +370,7 @@ def answered_wrongly(seen: Observation | None) -> bool:
 def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation | None) -> str:
     found = finding.forecast
     if found is not None and found.used >= found.capacity:
-        return "full"
+        return full_word(finding.key)
     if found is not None and finding.used_limit is not None and finding.priority is not None:
         return _over_limit(finding, finding.used_limit, found, now)
     if found is not None and found.unusual is not None and finding.priority is None:
@@ -374,14 +381,20 @@ def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation
         # A time beyond the calendar is also a forecast: it has no `no_end`.
         return no_end_phrase(found.no_end or NoEnd.FAR) if found else clean(finding.reason) or "no forecast"
     left_s = (finding.ends_at - now).total_seconds()
-    return f"full in {about(left_s)}" if left_s > 0 else "full at any moment"
+    word = full_word(finding.key)
+    return f"{word} in {about(left_s)}" if left_s > 0 else f"{word} at any moment"
+
+
+def full_word(key: SeriesKey) -> str:
+    """What a level is at its capacity: `full`, `used up`."""
+    return _FULL.get(key.quantity, "full")
 
 
 def _over_limit(finding: Finding, limit: float, found: Forecast, now: datetime) -> str:
     """`92 % used, over your limit of 90 %; full in about 5 days`."""
     said = f"{share(found.used / found.capacity)} used, your limit is {share(limit)}"
     left_s = (finding.ends_at - now).total_seconds() if finding.ends_at else 0.0
-    return f"{said}; full in {about(left_s)}" if left_s > 0 else said
+    return f"{said}; {full_word(finding.key)} in {about(left_s)}" if left_s > 0 else said
 
 
 def unusual_words(found: UnusualGrowth, now: datetime, zone: tzinfo) -> str:

@@ -9,8 +9,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from tests.cli.conftest import Run
+from tests.probes.power.upsd import ups_server
 from tests.support.readstore import NOW
 from tests.support.receivers import Service
+from tests.support.waiting import until
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.cli.commands.probe import run_probe
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
@@ -43,6 +45,19 @@ def test_all_sound_is_exit_code_0(run: Run, one_probe: Path) -> None:
     assert lines[1].startswith("  hide-hub  service hide-hub: answered in ")
     assert lines[2:4] == ["            service hide-hub: as fast as usual", "            probe hide-hub: running"]
     assert not one_probe.with_name("watchkeeper.db").exists()
+
+
+def test_a_power_failure_is_exit_code_1(run: Run, config: Path, tmp_path: Path) -> None:
+    """The same command, before and after the mains fails at a real server of a UPS."""
+    with ups_server(tmp_path / "ups") as server:
+        probe = f'[[probe]]\nkind = "ups"\nname = "shed"\nport = {server.port}\n'
+        config.write_text(f"watch_host = false\n{config.read_text()}{probe}")
+        assert run("probe").exit_code == 0
+        server.script("OB DISCHRG", 80, 700)
+        result = until("the power failure", lambda: found if (found := run("probe")).exit_code else None)
+    assert result.exit_code == 1
+    lines = result.stdout.splitlines()
+    assert lines[:2] == ["Needs you", "  shed  UPS shed: no mains power; by its own estimate it lasts 11m"]
 
 
 def test_what_is_not_sound_stands_first_and_is_exit_code_1(run: Run, one_probe: Path, service: Service) -> None:

@@ -5,7 +5,6 @@ Nothing is sent. For a service that speaks HTTP, probes/services/http/http.py is
 
 import asyncio
 import re
-import socket
 from collections.abc import Sequence
 from typing import Annotated, Literal
 
@@ -18,7 +17,7 @@ from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.services.answer_speed import SpeedSettings
 from watchkeeper.probes.support import resolve as names
 from watchkeeper.probes.support import safe_regex
-from watchkeeper.probes.support.resolve import Address
+from watchkeeper.probes.support.connect import connect
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.timer import Timer
 
@@ -49,17 +48,6 @@ class TcpSettings(SpeedSettings):
     )
 
 
-async def _open(address: Address) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-    """Connect to a numeric address; no name is looked up. Raises OSError."""
-    sock = socket.socket(address.family, socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
-    try:
-        await asyncio.get_running_loop().sock_connect(sock, address.where)
-        return await asyncio.open_connection(sock=sock)
-    except BaseException:
-        sock.close()
-        raise
-
-
 class TcpProbe(BaseProbe):
     """Monitors one port."""
 
@@ -87,23 +75,12 @@ class TcpProbe(BaseProbe):
         settings = self._settings
         found = await names.look_up(self._workers, settings.host, settings.port, settings.timeout)
         watch.passed("name", "connecting")
-        reader, writer = await self._connect(found)
+        reader, writer = await connect(found, settings.timeout)
         watch.passed("connect", "waiting for the greeting")
         try:
             return "" if self._greeting is None else await self._greeted(reader, self._greeting, watch)
         finally:
             writer.transport.abort()  # Nothing was sent that could be lost, so do not wait for a slow close.
-
-    async def _connect(self, found: Sequence[Address]) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-        """Try one address after the other, so that a dead one uses only its share of the time."""
-        trouble: OSError = OSError("its name has no address")
-        for address in found:
-            try:
-                async with asyncio.timeout(self._settings.timeout / (len(found) + 1)):
-                    return await _open(address)
-            except OSError as error:
-                trouble = error
-        raise trouble
 
     async def _greeted(self, reader: asyncio.StreamReader, greeting: re.Pattern[str], watch: Timer) -> str:
         said = b""

@@ -9,6 +9,7 @@ from watchkeeper.messages.wording import (
     clock_time,
     concern_words,
     condition_words,
+    full_word,
     instant,
     thing,
     time_left_phrase,
@@ -35,7 +36,7 @@ KINDS = {
 PLURAL = ("snapshots of", "backups of")
 """Subjects that are many."""
 
-VERBS = frozenset({"cannot", "can", "has", "keeps", "reports", "sees"})
+VERBS = frozenset({"cannot", "can", "does", "has", "keeps", "reports", "sees"})
 """First words of a condition that are verbs: no "is" goes before them."""
 
 PERFECT = {
@@ -115,11 +116,12 @@ def _full(event: ActiveAlert, zone: tzinfo) -> str:
     if event.finding is not None and (eased := easing(event.alert, event.finding, event.at, zone)):
         return f"has {eased}" if eased.startswith("room") else f"is {eased}"
     phrase = time_left_phrase(event.finding, event.at, zone) if event.finding else ""
-    if phrase == "full":
-        return "is full"
-    if phrase.startswith("full in "):
+    word = full_word(event.alert.key)
+    if phrase == word:
+        return f"is {word}"
+    if phrase.startswith(f"{word} in "):
         return f"will be {phrase}"
-    return phrase if phrase.startswith("has ") else f"may be {phrase}" if phrase.startswith("full") else f"is {phrase}"
+    return phrase if phrase.startswith("has ") else f"may be {phrase}" if phrase.startswith(word) else f"is {phrase}"
 
 
 def _faulty(event: ActiveAlert, be: str) -> str:

@@ -1,0 +1,1 @@
+"""Where the host's power comes from."""

@@ -140,6 +140,20 @@ def test_a_page_of_samples_costs_no_more_than_itself(
     assert full["samples"] - counts["samples"] < 2 * (damage.PAGE // 22)
 
 
+@pytest.mark.parametrize("harm", damage.HARMS)
+@pytest.mark.parametrize("table", ["samples", "hours", "days"])
+def test_the_root_of_a_table_costs_only_itself(
+    broken: Path, full: dict[str, int], harm: Callable[[Path, int, Random], None], table: str
+) -> None:
+    """Below a root are all rows of a table: its other pages are read without it, and nothing deleted comes back."""
+    root = damage.pages(broken, table)[0]
+    held = asked(broken, f"SELECT ncell FROM dbstat WHERE pageno = {root}")[0][0]
+    harm(broken, root, Random(5))
+    _, counts = _repaired(broken)
+    assert 0 <= full[table] - counts[table] <= int(str(held))
+    assert counts["hours"] + counts["days"] <= full["hours"] + full["days"]
+
+
 @pytest.mark.parametrize("share", [0.9, 0.5, 0.2, 0.01, 0.0001])
 def test_a_truncated_file_gives_what_is_left(broken: Path, full: dict[str, int], share: float) -> None:
     """Wherever the file was cut off, what is left is salvaged.

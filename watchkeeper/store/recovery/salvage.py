@@ -13,12 +13,13 @@ from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import closing, suppress
 from datetime import datetime
 from operator import itemgetter
+from pathlib import Path
 from typing import Any
 
 from watchkeeper.store import statements
 from watchkeeper.store.history.rollup import LATEST_MS
 from watchkeeper.store.migrations import names
-from watchkeeper.store.recovery import inspection, quarantine, replacement
+from watchkeeper.store.recovery import inspection, quarantine, raw_pages, replacement
 from watchkeeper.store.rows import checked_rows, outbox_rows
 from watchkeeper.store.rows.checked_rows import UNFIT, Form, RowDamaged, SeriesRow
 from watchkeeper.store.rows.codec import key_column
@@ -31,6 +32,11 @@ HIGHEST = LATEST_MS
 """Keys are searched up to here."""
 GRAIN_MS = 60_000
 """How precisely the end of a broken section of samples is found: a broken page holds at least an hour of them."""
+COLUMNS = {"samples": 4, "hours": 10, "days": 10}
+"""The columns of the tables that consist of numbers."""
+HOUR_MS = 3_600_000
+FIRST_HOUR = 100_000
+"""Hours since 1970 are more than this from 1981 on, and days are until 2243."""
 HELD = 1_000
 """Rows held back because their key jumps; more come from a tree without any order, and are taken as they come."""
 
@@ -49,8 +55,14 @@ def salvage(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) 
     _series_from_latest(source)
     counts["series"] = _count(new, "series")
     numbers = [number for (number,) in new.execute("SELECT id FROM series")]
+    broken = list[str]()
     for table, key, grain in (("samples", "at_ms", GRAIN_MS), ("hours", "stretch", 1), ("days", "stretch", 1)):
-        counts[table] = _copy(new, table, _of_every_series(damaged, table, key, numbers, grain))
+        whole = list[bool]()
+        counts[table] = _copy(new, table, _of_every_series(damaged, table, key, numbers, grain, whole))
+        if not whole:
+            broken.append(table)
+    if broken:
+        counts |= _from_pages(damaged, new, broken, frozenset(numbers))
     counts["latest"] = source.copy(checked_rows.LATEST_FORM, frozenset(numbers))
     for form in (
         checked_rows.FINDING_FORM,
@@ -210,10 +222,13 @@ def in_order(found: Iterable[Row], key: Callable[[Row], Any] = itemgetter(0)) ->
 
 
 def _of_every_series(
-    damaged: sqlite3.Connection, table: str, key: str, numbers: list[int], grain: int
+    damaged: sqlite3.Connection, table: str, key: str, numbers: list[int], grain: int, whole: list[bool]
 ) -> Iterator[Row]:
-    """The readable samples, hours or days: all that a plain scan returns, then, if that failed, series by series."""
-    known, whole = frozenset(numbers), list[bool]()
+    """The readable samples, hours or days: all that a plain scan returns, then, if that failed, series by series.
+
+    whole: is no longer empty if the plain scan returned all of them.
+    """
+    known = frozenset(numbers)
     scan = (row for row in _plain_scan(damaged, f"SELECT * FROM {table}", whole) if _fits(row, known))  # noqa: S608  fixed texts
     yield from (row for row, _ in in_order(scan, itemgetter(slice(0, 2))))
     if whole:
@@ -228,6 +243,42 @@ def _of_every_series(
             row for row in _plain_scan(damaged, f"{sql} ORDER BY {key} DESC", [], (number,)) if _fits(row, known)
         )
         yield from (row for row, _ in in_order(backwards, _descending) if row[0] == number)
+
+
+def _from_pages(
+    damaged: sqlite3.Connection, new: sqlite3.Connection, tables: Collection[str], known: Collection[int]
+) -> dict[str, int]:
+    """Add what the trees of these tables no longer lead to, page by page. Returns rows by table.
+
+    A page whose first and last row are there already was reached by its tree. A sample from before the newest roll-up
+    was deleted: its page is free, and the list of free pages is damaged too.
+    """
+    path = Path(damaged.execute("PRAGMA database_list").fetchone()[2])
+    with suppress(OSError):
+        for page in raw_pages.pages(path):
+            for table in tables:
+                found = [
+                    row for row in raw_pages.rows(page, COLUMNS[table]) if _fits(row, known) and _is_of(table, row)
+                ]
+                if found and not (_has(new, table, found[0]) and _has(new, table, found[-1])):
+                    _copy(new, table, (row for row in found if table != "samples" or not _rolled_up(new, row)))
+    return {table: _count(new, table) for table in tables}
+
+
+def _is_of(table: str, row: Row) -> bool:
+    """Hours and days have the same columns; what they count since 1970 differs."""
+    return table == "samples" or (row[1] >= FIRST_HOUR) == (table == "hours")
+
+
+def _has(new: sqlite3.Connection, table: str, row: Row) -> bool:
+    key = "at_ms" if table == "samples" else "stretch"
+    sql = f"SELECT 1 FROM {table} WHERE series = ? AND {key} = ?"  # noqa: S608  fixed texts
+    return new.execute(sql, row[:2]).fetchone() is not None
+
+
+def _rolled_up(new: sqlite3.Connection, row: Row) -> bool:
+    (newest,) = new.execute("SELECT max(stretch) FROM hours WHERE series = ?", row[:1]).fetchone()
+    return newest is not None and row[1] // HOUR_MS <= newest
 
 
 def _plain_scan(damaged: sqlite3.Connection, sql: str, whole: list[bool], given: Row = ()) -> Iterator[Row]:

@@ -41,11 +41,14 @@ class Problem:
     what: what is wrong with the value, and what is allowed there.
 
     of: which of several tables it is in (`the 2nd [[probe]], "hide-hub"`), or what set it; empty where that is clear.
+
+    line: the line of the document, counted from 1; 0 if it is not known.
     """
 
     place: str
     what: str
     of: str = ""
+    line: int = 0
 
     def __str__(self) -> str:
         place = f"{self.place} ({self.of})" if self.of else self.place
@@ -58,7 +61,8 @@ class ConfigError(WatchkeeperError):
     def __init__(self, source: str, problems: Sequence[Problem]) -> None:
         self.source = source
         self.problems = tuple(problems)
-        super().__init__("\n".join([f"{source} cannot be used:", *(f"  {p}" for p in self.problems)]))
+        said = (f"  line {each.line}: {each}" if each.line else f"  {each}" for each in self.problems)
+        super().__init__("\n".join([f"{source} cannot be used:", *said]))
 
 
 class SecretUnreadable(ConfigError):

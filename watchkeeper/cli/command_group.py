@@ -9,7 +9,7 @@ import io
 import os
 import sys
 import traceback
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from importlib import import_module
@@ -22,6 +22,9 @@ from click.core import ParameterSource
 from watchkeeper.cli.exit_codes import Exit, code_of
 from watchkeeper.cli.renamed import RENAMED, RenamedError
 from watchkeeper.errors import WatchkeeperError
+
+LONGEST_SHOWN = 60
+"""Characters of a mistyped command that are repeated."""
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -84,6 +87,8 @@ class Commands(click.Group):
         """Find the command that was typed. Raises RenamedError for an old name."""
         if args[0] in RENAMED:
             raise RenamedError(args[0], _typed(ctx), args[1:])
+        if args[0] not in self.commands_later and not args[0].startswith("-"):
+            raise click.UsageError(_unknown(args[0], self.commands_later), ctx)
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002  click's signature
@@ -147,6 +152,16 @@ class Commands(click.Group):
         except Exception as error:  # noqa: BLE001  a defect of ours must not end with 1, which says "needs you"
             return _unforeseen(error)
         return returned if isinstance(returned, int) else Exit.OK
+
+
+def _unknown(name: str, known: Iterable[str]) -> str:
+    """That there is no such command, with the nearest one."""
+    import difflib  # noqa: PLC0415  seldom needed
+
+    near = difflib.get_close_matches(name, list(known), n=1)
+    shown = name if name.isprintable() and len(name) <= LONGEST_SHOWN else "of that name"
+    hint = f"did you mean {near[0]}?" if near else "`watchkeeper --help` lists them"
+    return f"there is no command {shown}; {hint}"
 
 
 def _typed(ctx: click.Context) -> list[str]:

@@ -102,7 +102,7 @@ def check_document(
     wrong += [FoundProblem(today.place(one.keys), one.what, one.may_pass) for one in found]
     if wrong or settings is None:
         kind = SecretUnreadable if wrong and all(one.may_pass for one in wrong) else ConfigError
-        raise kind(NO_FILE if path is None else str(path), _problems(wrong, document))
+        raise kind(NO_FILE if path is None else str(path), _problems(wrong, document, text))
     return Loaded(settings, path, tuple(warnings))
 
 
@@ -169,7 +169,7 @@ def _look(
     """
     fields = describe_types.fields_of(model)
     # A settings model takes keys as arguments, and some that begin with an underscore control it.
-    wrong = [FoundProblem((key,), unknown_key(key, fields)) for key in document if key not in fields]
+    wrong = [FoundProblem((key,), unknown_key(key, fields, whole=True)) for key in document if key not in fields]
     draft = PartialDocument({key: value for key, value in document.items() if key in fields})
     for turn in range(ROUNDS):
         try:
@@ -199,11 +199,11 @@ def _in_one_of(keys: Place, places: Collection[Place]) -> bool:
     return any(keys[:depth] in places for depth in range(len(keys) + 1))
 
 
-def _problems(wrong: Sequence[FoundProblem], document: Mapping[str, Any]) -> list[Problem]:
+def _problems(wrong: Sequence[FoundProblem], document: Mapping[str, Any], text: str) -> list[Problem]:
     variables = environment.variables(os.environ)
     order = _Order()
     ordered = sorted(wrong, key=lambda one: tuple(order.ranks(one.keys, document)))
-    return [one.problem(document, variables) for one in ordered]
+    return [one.problem(document, variables, text) for one in ordered]
 
 
 class _Order:

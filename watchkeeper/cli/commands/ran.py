@@ -10,6 +10,7 @@ from watchkeeper.cli.command_group import configured, ended, warn
 from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config import paths
+from watchkeeper.config.loading import Loaded
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.errors import AccessDenied, StoreMissing
 from watchkeeper.messages.wording import clean
@@ -37,10 +38,11 @@ def ran(config: Path | None, job: str, *, failed: bool, message: str) -> None:
     Exit codes: 0 the report is written for the daemon, 64 there is no such job in the configuration, 66 there is no
     database, 69 the report cannot be written, 77 no permission.
     """  # noqa: D301  click reads \b as: keep the lines
-    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    loaded = settings.read(config, secrets=Secrets.LEFT_ALONE)
+    known = loaded.settings
     jobs = [each.name for each in known.probes if isinstance(each, JobSettings)]
     if job not in jobs:
-        warn(_unknown(job, jobs))
+        warn(f"{_unknown(job, jobs)}; {_read(loaded)}")
         ended(Exit.USAGE)
     folder = job_spool.spool_of(_database(known))
     job_spool.leave(folder, JobReport(job, Clock().now(), failed, clean(message, job_spool.MESSAGE_LIMIT)))
@@ -53,6 +55,13 @@ def _unknown(job: str, jobs: list[str]) -> str:
     near = difflib.get_close_matches(job, jobs, n=1)
     hint = f'did you mean "{near[0]}"?' if near else f"known: {', '.join(jobs) or 'none yet'}"
     return f'no [[probe]] of kind "job" is named "{clean(job)}"; {hint}'
+
+
+def _read(loaded: Loaded[Settings]) -> str:
+    """Which configuration was read: a daemon may run with another one."""
+    if loaded.path is None:
+        return "no configuration file was found, so the defaults were used: name the daemon's with --config"
+    return f"the configuration that was read is {loaded.path}"
 
 
 def _database(known: Settings) -> Path:

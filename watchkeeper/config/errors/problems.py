@@ -15,8 +15,9 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
-from watchkeeper.config.environment import Keys
+from watchkeeper.config.environment import BETWEEN, PREFIX, Keys
 from watchkeeper.config.errors import describe_types
+from watchkeeper.config.errors.lines import line_of
 from watchkeeper.config.errors.locations import ErrorLocation, Place, cut, format_location, location
 from watchkeeper.config.fields import Switch
 from watchkeeper.errors import Problem
@@ -85,12 +86,13 @@ class FoundProblem:
     what: str
     may_pass: bool = False
 
-    def problem(self, document: Mapping[str, Any], variables: Mapping[Keys, str]) -> Problem:
-        """The problem as it is reported. variables: places that the environment set."""
+    def problem(self, document: Mapping[str, Any], variables: Mapping[Keys, str], text: str = "") -> Problem:
+        """The problem as it is reported. variables: places that the environment set. text: the document's."""
         variable = variables.get(tuple(str(key) for key in self.keys))
-        return Problem(
-            format_location(self.keys), self.what, f"from ${variable}" if variable else whose(document, self.keys)
-        )
+        if variable:
+            return Problem(format_location(self.keys), self.what, f"from ${variable}")
+        line = line_of(text, self.keys) or 0
+        return Problem(format_location(self.keys), self.what, whose(document, self.keys), line)
 
 
 def translate(error: ValidationError, model: type[BaseModel]) -> list[FoundProblem]:
@@ -144,6 +146,8 @@ def _unlike(error: ErrorDetails, at: ErrorLocation) -> str:
         if is_type and not isinstance(value, list | dict)
         else ""
     )
+    if isinstance(value, list) and describe_types.allowed(at.annotation).startswith("a list"):
+        return f"its entries are not allowed; write {describe_types.allowed(at.annotation)}"
     said = said or (f"{shown(value)} is not allowed here" if is_type else f"{shown(value)} is not allowed")
     return f"{said}; write {describe_types.allowed(at.annotation)}"
 
@@ -167,11 +171,19 @@ def _missing(_error: ErrorDetails, at: ErrorLocation) -> str:
 
 
 def _unknown_key(_error: ErrorDetails, at: ErrorLocation) -> str:
-    return unknown_key(str(at.keys[-1]), describe_types.fields_of(at.owner) if at.owner else ())
+    fields = describe_types.fields_of(at.owner) if at.owner else ()
+    return unknown_key(str(at.keys[-1]), fields, whole=len(at.keys) == 1)
 
 
-def unknown_key(key: str, known: Iterable[str]) -> str:
-    """A key that the table does not have: suggests the nearest one, else lists all of them."""
+def unknown_key(key: str, known: Iterable[str], *, whole: bool = False) -> str:
+    """A key that the table does not have: suggests the nearest one, else lists all of them.
+
+    whole: it is a key of the document itself; then its first word may be the name of a table.
+    """
+    known, (table, _, rest) = list(known), key.partition("_")
+    if whole and table in known and rest and not difflib.get_close_matches(key, known, n=1, cutoff=0.9):
+        variable = f"{PREFIX}{table}{BETWEEN}{rest}".upper()
+        return f"is not a known key; did you mean {rest} in [{table}], as a variable {variable}?"
     return f"is not a known key; {_nearest(key, known, 'the keys here are')}"
 
 
@@ -231,6 +243,8 @@ def _raised(error: ErrorDetails, at: ErrorLocation) -> str:
         return said
     if isinstance(value, str) and (quoted := repr(without_secrets(value))) in said:
         return said.replace(quoted, shown(value), 1)
+    if isinstance(value, str) and said.startswith((f'"{value}"', shown(value))):
+        return said
     if said.startswith(("not ", "longer ")):
         return f"{shown(value)} is {said}"
     return f"{shown(value)} {said}" if said.startswith(_PREDICATES) else f"{shown(value)}: {said}"

@@ -134,9 +134,9 @@ def test_every_problem_is_told_at_once(run: Run, config: Path) -> None:
     assert (told.exit_code, told.stdout) == (78, "")
     assert told.stderr == (
         f"watchkeeper: {config} cannot be used:\n"
-        '  probe[1].kind (the 1st [[probe]], of kind "htpp"): "htpp" is not a known kind; did you mean "http"? '
+        '  line 2: probe[1].kind (the 1st [[probe]], of kind "htpp"): "htpp" is not a known kind; did you mean "http"? '
         f"The kinds are {', '.join(PROBES)}\n"
-        "  pgae: is not a known key; did you mean page?\n"
+        "  line 3: pgae: is not a known key; did you mean page?\n"
     )
     found = run("check-config", "--json")
     assert found.exit_code == 78
@@ -146,10 +146,11 @@ def test_every_problem_is_told_at_once(run: Run, config: Path) -> None:
         "problems": [
             {
                 "place": "probe[1].kind",
+                "line": 2,
                 "of": 'the 1st [[probe]], of kind "htpp"',
                 "what": f'"htpp" is not a known kind; did you mean "http"? The kinds are {", ".join(PROBES)}',
             },
-            {"place": "pgae", "of": "", "what": "is not a known key; did you mean page?"},
+            {"place": "pgae", "line": 3, "of": "", "what": "is not a known key; did you mean page?"},
         ],
         "warnings": [],
     }

@@ -39,9 +39,9 @@ def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
 
     Secrets are read once to make sure that they can be read; they are never shown.
 
-    The object of --json: source (null without a file), usable, problems (each with place, of, what) and warnings; if it
-    can be used, also host, time_zone, store, page, probes (each with name, kind, every_s, timeout_s) and notifiers
-    (each with name, kind).
+    The object of --json: source (null without a file), usable, problems (each with place, line, of, what) and warnings;
+    if it can be used, also host, time_zone, store, page, probes (each with name, kind, every_s, timeout_s) and
+    notifiers (each with name, kind).
 
     --schema is for editors that know JSON Schema (draft 2020-12): they complete keys and mark errors. The schema has
     every key with its values and its default. What must be consistent between keys is checked only by this command.
@@ -72,7 +72,9 @@ def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
 
 
 def _problems(error: ConfigError) -> dict[str, object]:
-    problems = [{"place": each.place, "of": each.of, "what": each.what} for each in error.problems]
+    problems = [
+        {"place": each.place, "line": each.line or None, "of": each.of, "what": each.what} for each in error.problems
+    ]
     source = None if error.source == NO_FILE else error.source
     return {"source": source, "usable": False, "problems": problems, "warnings": []}
 

@@ -105,6 +105,17 @@ def test_not_known_yet_is_said() -> None:
     )
 
 
+def test_what_is_too_irregular_was_known_once() -> None:
+    """A level whose changes are irregular is not one that has just begun."""
+    store = ReadStoreDouble()
+    store.level("pool skerry", "space", GIB, 2 * GIB, no_end=NoEnd.UNCERTAIN)
+    said = dashboard_text.by_when(board_of(store), UTC)
+    assert said == "No forecast for pool skerry: its changes are too irregular."
+    store.level("memory", "in use", GIB, 2 * GIB, no_end=NoEnd.UNCERTAIN)
+    both = dashboard_text.by_when(board_of(store), UTC)
+    assert both == "No forecast for pool skerry and memory: their changes are too irregular."
+
+
 def test_known_things_are_not_news() -> None:
     """An acknowledged alert leaves nothing new, which is not the same as nothing."""
     board = board_of(readstore.filling())

@@ -4,12 +4,15 @@ import re
 from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
+from aiohttp.test_utils import TestClient, TestServer
 
 from tests.support import readstore
+from tests.support.acting import ActingDouble, password_file
 from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
-from tests.web.conftest import Client, Open
+from tests.web.conftest import Client, Open, app_of
 from watchkeeper.manual.runbook import runbook
 from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
@@ -76,6 +79,17 @@ async def test_board_says(page: Open, state: str, words: list[str]) -> None:
     reader = await read(await page(getattr(readstore, state)()))
     for expected in words:
         assert expected in reader.text
+
+
+async def test_before_the_first_reading_the_probes_are_named(tmp_path: Path) -> None:
+    """Just started: what will be looked at, and when the first forecast comes."""
+    store = readstore.fresh()
+    settings = PageSettings(password=password_file(tmp_path))
+    acting = ActingDouble(store, probes=[f"probe-{number}" for number in range(10)])
+    async with TestClient(TestServer(app_of(store, settings, acting=acting))) as client:
+        text = (await read(client)).text
+    assert "Probes: probe-0, probe-1, probe-2, probe-3, probe-4, probe-5, probe-6, probe-7 and 2 more." in text
+    assert "the first forecasts after about 10 min" in text
 
 
 async def test_a_huge_house_is_counted_not_listed(page: Open) -> None:

@@ -92,7 +92,7 @@ def aside_title(board: Dashboard) -> str:
 def by_when(board: Dashboard, zone: tzinfo) -> str:
     """The second sentence: what else needs the operator and by when, or what comes next."""
     if board.newest_at is None and not board.needing:
-        return "No readings yet. The first ones arrive within about a minute."
+        return "No readings yet. The first ones arrive within about a minute, the first forecasts after about 10 min."
     if not board.needing:
         return _next(board, zone)
     return " ".join(filter(None, (_likely(board.needing[0], zone), _more(board, zone))))
@@ -147,11 +147,13 @@ def _next(board: Dashboard, zone: tzinfo) -> str:
         first = estimated[0]
         at = board.at + timedelta(seconds=first.left_s)
         return f"Next to fill up: {thing(first.finding.key)}, in {about(first.left_s)} ({moment(at, zone, board.at)})."
-    unknown = [thing(q.key) for q in board.quiet if not q.why.known]
-    if unknown:
-        learning = any(q.why is OkSeries.LEARNING for q in board.quiet)
-        when = " The first forecasts come after about 10 min of readings." if learning else ""
-        return f"No forecast yet for {_some(unknown)}.{when}"
+    learning = [thing(q.key) for q in board.quiet if q.why is OkSeries.LEARNING]
+    if learning:
+        return f"No forecast yet for {_some(learning)}. The first forecasts come after about 10 min of readings."
+    irregular = [thing(q.key) for q in board.quiet if q.why is OkSeries.UNCERTAIN]
+    if irregular:
+        whose = "its" if len(irregular) == 1 else "their"
+        return f"No forecast for {_some(irregular)}: {whose} changes are too irregular."
     return "Nothing is expected to fill up within a year." if board.quiet or board.places else ""
 
 

@@ -109,6 +109,7 @@ async def status(request: web.Request) -> web.Response:
         as_json="status",
         troubles=troubles,
         mute=_mute(request),
+        begun=_begun(request) if found.newest_at is None else "",
         notifiers=_notifiers(request),
         can_sign_in=request.app[SESSION_AUTH].open,
     )
@@ -161,6 +162,18 @@ def _notifiers(request: web.Request) -> Sequence[str]:
     """To whom messages are sent."""
     acting = request.app[SESSION_AUTH].acting
     return acting.notifiers if acting is not None else ()
+
+
+PROBES = 8
+"""So many probes are named before there are readings."""
+
+
+def _begun(request: web.Request) -> str:
+    """Which probes have begun, before there is any reading; empty if that is not known."""
+    acting = request.app[SESSION_AUTH].acting
+    names = [clean(each, 40) for each in acting.probes] if acting is not None else []
+    more = f" and {len(names) - PROBES} more" if len(names) > PROBES else ""
+    return f"Probes: {', '.join(names[:PROBES])}{more}." if names else ""
 
 
 def _mute(request: web.Request) -> bool:

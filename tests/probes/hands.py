@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from watchkeeper.clock import Clock
-from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, Observed
 
 
 class SetClock(Clock):
@@ -25,7 +25,7 @@ class SetClock(Clock):
         self.s += seconds
 
 
-def conditions(seen: Sequence[Observation]) -> dict[str, Condition]:
+def conditions(seen: Sequence[Observed]) -> dict[str, Condition]:
     """The conditions by their keys as text."""
     return {str(one.key): one for one in seen if isinstance(one, Condition)}
 

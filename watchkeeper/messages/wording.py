@@ -152,6 +152,7 @@ CONDITIONS = {
     "output": ("protects what it feeds", "does not protect what it feeds", "protects what it feeds again"),
     "overload": ("not overloaded", "overloaded", "no longer overloaded"),
     "battery health": ("reports no battery fault", "reports a battery fault", "no longer reports a battery fault"),
+    "in its guest": ("held by its guest", "lost by its guest", "held by its guest again"),
     "rate": ("at a normal rate", "unusually frequent", "at a normal rate again"),
 }
 """OK, faulty and OK again, for the quantities with their own words; the subject goes before it."""

@@ -283,6 +283,10 @@ COMMANDS: dict[str, Entry] = {
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.guest_agent"),),
         agents,
     ),
+    "usb-holders": Entry(
+        "which guests hold which USB devices",
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.usb_holders"),),
+    ),
     "containers": Entry(
         "the state of every container, as the engines of the system report it",
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.container_engine", "state"),),

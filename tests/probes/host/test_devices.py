@@ -1,7 +1,9 @@
 """Devices that must be plugged in, from trees of files like those of udev and the kernel."""
 
+import json
 import os
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,8 +13,11 @@ from pydantic import ValidationError
 
 from tests.probes.hands import SetClock, conditions
 from watchkeeper.errors import PrivilegeMissing
-from watchkeeper.model.observation import Condition
+from watchkeeper.model.observation import Condition, Observed, Unseen
+from watchkeeper.privileged.commands import Result
+from watchkeeper.privileged.process import Completed
 from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.host import guest_devices
 from watchkeeper.probes.host.devices import DeviceProbe, DeviceSettings, read_usb
 
 RADIO = "usb-Station_Hide_Radio_0001-if00-port0"
@@ -210,3 +215,49 @@ def test_settings_that_make_no_sense(wrong: dict[str, Any]) -> None:
     """A device is named in one way, by a name that can be one."""
     with pytest.raises(ValidationError):
         DeviceSettings.model_validate({"name": "hide-radio", **wrong})
+
+
+async def held(bench: ProbeContext, root: Path, said: object, monkeypatch: pytest.MonkeyPatch) -> Sequence[Observed]:
+    """One look at a device of a guest; what the helper says of who holds what."""
+
+    async def ask_root(_: object, entry: str, *_more: object) -> list[Result]:
+        assert entry == "usb-holders"
+        if isinstance(said, Exception):
+            raise said
+        return [Result("python", Completed(0, json.dumps(said).encode()))]
+
+    monkeypatch.setattr(guest_devices, "ask_root", ask_root)
+    chosen = DeviceSettings.model_validate({"name": "hide-radio", "usb": "1a2b:3c4d", "guest": "hide-hub"})
+    return await DeviceProbe(chosen, bench, root).observe()
+
+
+async def test_a_device_of_a_guest(bench: ProbeContext, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The guest holds it, or another one does, or the host's driver has taken it, or that cannot be known."""
+    folder = plug_usb(tmp_path)
+    interface = folder.parent / "1-4:1.0"
+    (tmp_path / "usbfs").mkdir()
+    (tmp_path / "ftdi_sio").mkdir()
+    (interface / "driver").symlink_to(tmp_path / "usbfs")
+    *_, fine = await held(bench, tmp_path, [{"bus": 1, "device": 7, "guest": "hide-hub"}], monkeypatch)
+    assert isinstance(fine, Condition)
+    assert (str(fine.key), fine.ok) == ("device hide-radio: in its guest", True)
+    *_, other = await held(bench, tmp_path, [{"bus": 1, "device": 7, "guest": ""}], monkeypatch)
+    assert isinstance(other, Condition)
+    assert other.reason == "plugged in, but guest hide-hub has lost it; held by a guest without a name"
+    (interface / "driver").unlink()
+    (interface / "driver").symlink_to(tmp_path / "ftdi_sio")
+    *_, taken = await held(bench, tmp_path, [{"bus": 1, "device": 8, "guest": "hide-hub"}], monkeypatch)
+    assert isinstance(taken, Condition)
+    assert taken.reason == "plugged in, but guest hide-hub has lost it; used by the host's driver ftdi_sio"
+    for said, why in (([{}], "cannot be read"), (PrivilegeMissing("no helper"), "no helper")):
+        *_, unseen = await held(bench, tmp_path, said, monkeypatch)
+        assert isinstance(unseen, Unseen)
+        assert why in unseen.why
+    unplug(folder)
+    assert len(await held(bench, tmp_path, [], monkeypatch)) == 2
+
+
+def test_a_device_of_a_guest_is_named_by_usb() -> None:
+    """It has no name in /dev/serial/by-id while a guest holds it."""
+    with pytest.raises(ValidationError, match="guest needs usb"):
+        DeviceSettings.model_validate({"name": "hide-radio", "serial": RADIO, "guest": "hide-hub"})

@@ -8,25 +8,28 @@ changes each time the device is plugged in: the number that USB gives it, and th
 import re
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from watchkeeper.config.types import Duration, ProbeSettings
-from watchkeeper.errors import PrivilegeMissing
-from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.config.types import Duration
+from watchkeeper.errors import PrivilegeMissing, ProbeError
+from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey, Unseen
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.filesystems import mounts
+from watchkeeper.probes.host.guest_devices import holder
 from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.support.tools import RootsideSettings
 
 SERIAL = Path("dev/serial/by-id")
 USB = Path("sys/bus/usb/devices")
 DEVICES_LIMIT = 1024
 FILE_LIMIT_BYTES = 256
+USBFS = "usbfs"
 
 _USB_ID = re.compile(r"[0-9a-f]{4}:[0-9a-f]{4}")
 _INTERFACE = re.compile(r"-if\d+(-port\d+)?$")
@@ -46,7 +49,7 @@ def _usb_id(value: object) -> object:
     return text
 
 
-class DeviceSettings(ProbeSettings):
+class DeviceSettings(RootsideSettings):
     """A device that must be plugged in, such as a USB radio or a serial adapter."""
 
     kind: Literal["device"] = "device"
@@ -60,6 +63,9 @@ class DeviceSettings(ProbeSettings):
         None, description='its vendor and product ID, such as "1a2b:3c4d"'
     )
     usb_serial: str | None = Field(None, description="its serial number, if there are several of this product")
+    guest: str | None = Field(
+        None, min_length=1, max_length=100, description="the guest that it is handed to; it then must hold the device"
+    )
     returns_limit: int = Field(
         3, ge=1, le=100, description="how many times it may reconnect within `returns_within` before it is faulty"
     )
@@ -71,6 +77,8 @@ class DeviceSettings(ProbeSettings):
             raise ValueError("name the device with either serial or usb")
         if self.usb_serial is not None and self.usb is None:
             raise ValueError("usb_serial needs usb")
+        if self.guest is not None and self.usb is None:
+            raise ValueError("guest needs usb: a device that is handed over has no name in /dev/serial/by-id")
         return self
 
 
@@ -89,24 +97,27 @@ class UsbDevice:
 class DeviceSeen:
     """The result of one check. present: differs each time the device is plugged in; empty if it is not there.
 
-    instead: what is there in its place. where: its device node, or its port.
+    instead: what is there in its place. where: its device node, or its port. drivers: those of the host that use it;
+    usbfs, through which a device is handed to a guest, is none of them.
     """
 
     present: str = ""
     where: str = ""
     product: str = ""
     instead: str = ""
+    drivers: tuple[str, ...] = ()
 
 
 class DeviceProbe(BaseProbe):
     """Monitors one device."""
 
     def __init__(self, settings: DeviceSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
-        self._settings, self._clock, self._workers, self._root = settings, bench.clock, bench.workers, root
+        self._settings, self._context, self._root = settings, bench, root
+        self._clock, self._workers = bench.clock, bench.workers
         self._last: DeviceSeen | None = None
         self._came_s: deque[float] = deque(maxlen=1000)
 
-    async def observe(self) -> Sequence[Observation]:
+    async def observe(self) -> Sequence[Observed]:
         """Check once."""
         settings = self._settings
         look = partial(_look, self._root, settings)
@@ -117,10 +128,26 @@ class DeviceProbe(BaseProbe):
         facts += (("reconnected", f"{came} times within {format_duration(settings.returns_within)}"),) if came else ()
         plugged, steady = self._why_gone(sight), self._why_flapping(came)
         subject = f"device {settings.name}"
-        return [
+        seen: list[Observed] = [
             Condition(SeriesKey(subject, "plugged in"), not plugged, plugged, grave=bool(plugged), facts=facts),
             Condition(SeriesKey(subject, "steady"), not steady, steady, facts=facts),
         ]
+        return [*seen, await self._held(settings.guest, sight)] if settings.guest and sight.present else seen
+
+    async def _held(self, guest: str, sight: DeviceSeen) -> Observed:
+        """Whether the guest that it is handed to holds it."""
+        key, settings = SeriesKey(f"device {self._settings.name}", "in its guest"), self._settings
+        try:
+            held = [
+                await holder(self._context, settings.helper, one, settings.timeout) for one in sight.present.split()
+            ]
+        except ProbeError as error:
+            return Unseen(str(key), str(error))
+        others = [clip(each) or "a guest without a name" for each in held if each is not None]
+        reason = f"plugged in, but guest {guest} has lost it" if guest not in held else ""
+        reason += f"; held by {', '.join(others)}" if reason and others else ""
+        reason += f"; used by the host's driver {', '.join(sight.drivers)}" if reason and sight.drivers else ""
+        return Condition(key, not reason, reason)
 
     def _count(self, sight: DeviceSeen) -> int:
         """How many times it has come back within `returns_within`; the first time it is seen does not count."""
@@ -148,7 +175,14 @@ class DeviceProbe(BaseProbe):
 def _look(root: Path, settings: DeviceSettings) -> DeviceSeen:
     if settings.serial is not None:
         return _look_for_serial(root, settings.serial)
-    return _look_for_usb(read_usb(root / USB), str(settings.usb), settings.usb_serial)
+    seen = _look_for_usb(read_usb(root / USB), str(settings.usb), settings.usb_serial)
+    return replace(seen, drivers=_drivers(root / USB, seen.where.removeprefix("port "))) if seen.present else seen
+
+
+def _drivers(folder: Path, port: str) -> tuple[str, ...]:
+    """The host's drivers of a device's interfaces."""
+    names = {link.resolve().name for link in sorted(folder.glob(f"{port}:*/driver"))[:DEVICES_LIMIT]}
+    return tuple(clip(each) for each in sorted(names - {USBFS}))
 
 
 def _look_for_serial(root: Path, name: str) -> DeviceSeen:

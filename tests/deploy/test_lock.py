@@ -42,7 +42,7 @@ def test_what_is_asked_for_with_extras_is_pinned_with_them(lock: str) -> None:
     assert asked == {"run.txt": 0, "build.txt": 0, "test.txt": 1}[lock]
 
 
-BUILD_TOOLS = {"hatchling", "editables", "setuptools", "wheel", "uv", "trove-classifiers", "pathspec", "tomlkit"}
+BUILD_TOOLS = {"hatchling", "editables", "setuptools", "wheel", "uv", "trove-classifiers", "pathspec"}
 
 
 def test_build_tools_are_not_in_the_environment_that_runs() -> None:

@@ -1,13 +1,13 @@
 """Writes values and comments as TOML 1.0, whatever a name from outside contains. Pure.
 
-Only what a probe's table needs: text, numbers, booleans, lists and one level of inline tables. The standard library
-reads TOML and does not write it.
+tomlkit writes keys and values. Here is what it leaves open: long lists, comments, and what cannot be seen or written.
 """
 
 import re
 import textwrap
 from collections.abc import Mapping
-from typing import assert_never
+
+import tomlkit
 
 from watchkeeper.discovery.proposal import Plain, Value
 from watchkeeper.probes.support.sanitize import printable
@@ -15,8 +15,6 @@ from watchkeeper.probes.support.sanitize import printable
 WIDTH = 116
 """Characters per line; a longer list has one item on each line."""
 
-_BARE = re.compile(r"[A-Za-z0-9_-]+")
-_ESCAPES = {'"': '\\"', "\\": "\\\\", "\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r"}
 _SURROGATE = re.compile("[\ud800-\udfff]")
 
 
@@ -34,38 +32,27 @@ def literal(text: str) -> str:
     return _SURROGATE.sub("?", re.sub(r"([*?[])", r"[\1]", text))
 
 
-def quoted(text: str) -> str:
-    """A basic string. Raises NotWritable."""
-    if not writable(text):
-        raise NotWritable(printable(text))
-    return '"' + "".join(_escaped(sign) for sign in text) + '"'
-
-
-def _escaped(sign: str) -> str:
-    if sign in _ESCAPES:
-        return _ESCAPES[sign]
-    # Everything invisible is written as its code point: a mark that reverses the text direction, for one.
-    if sign.isprintable():
-        return sign
-    return f"\\u{ord(sign):04X}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08X}"
-
-
 def plain(value: Plain) -> str:
     """A single value. Raises NotWritable."""
-    match value:
-        case bool():
-            return "true" if value else "false"
-        case str():
-            return quoted(value)
-        case int() | float():
-            return repr(value)
-        case _:
-            assert_never(value)
+    if isinstance(value, str) and not writable(value):
+        raise NotWritable(printable(value))
+    return _visible(tomlkit.item(value).as_string())
 
 
 def key(name: str) -> str:
     """A key, bare if possible. Raises NotWritable."""
-    return name if _BARE.fullmatch(name) else quoted(name)
+    if not writable(name):
+        raise NotWritable(printable(name))
+    return _visible(tomlkit.key(name).as_string())
+
+
+def _visible(text: str) -> str:
+    """Everything invisible is written as its code point: a mark that reverses the text direction, for one."""
+    return "".join(sign if sign.isprintable() else _code_point(ord(sign)) for sign in text)
+
+
+def _code_point(number: int) -> str:
+    return f"\\u{number:04X}" if number < 0x10000 else f"\\U{number:08X}"
 
 
 def setting(name: str, value: Value) -> list[str]:

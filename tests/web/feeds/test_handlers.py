@@ -17,6 +17,8 @@ from tests.support import readstore
 from tests.support.messages import filling as filling_in
 from tests.support.readstore import NOW, ReadStoreDouble
 from tests.web.conftest import Open
+from watchkeeper import __version__
+from watchkeeper.messages.wording import clean
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import SeriesKey
@@ -163,16 +165,50 @@ def test_a_forecast_without_a_latest_end() -> None:
     assert " to no latest date." in found["DESCRIPTION"]
 
 
+def raw(body: bytes) -> list[str]:
+    """The lines of a calendar, unfolded by hand (RFC 5545 3.1): at most 75 octets each, none cut in a character."""
+    assert body.endswith(b"\r\n")
+    parts = body.removesuffix(b"\r\n").split(b"\r\n")
+    assert all(len(part) <= 75 and part.decode() for part in parts)
+    return body.decode().replace("\r\n ", "").removesuffix("\r\n").split("\r\n")
+
+
+def test_the_lines_of_a_calendar() -> None:
+    """Written out by hand, as RFC 5545 says: a date is a VALUE (3.3.4), a TEXT has its commas escaped (3.3.11)."""
+    lines = raw(calendar.calendar([due(-2)], "gannet, attic", ZONE, NOW))
+    (uid,) = [line for line in lines if line.startswith("UID:")]
+    said = (
+        "snapshots of tide-log taken\\, but not whole\\, overdue by 2 days.\\ntaken\\, but not whole"
+        "\\nDates are in the time zone Europe/Berlin\\, now UTC+01:00."
+    )
+    assert lines == [
+        "BEGIN:VCALENDAR",
+        "VERSION:2.0",
+        f"PRODID:-//watchkeeper//watchkeeper {__version__}//EN",
+        "NAME:watchkeeper on gannet\\, attic",
+        "REFRESH-INTERVAL;VALUE=DURATION:PT1H",
+        "BEGIN:VEVENT",
+        uid,
+        f"DTSTAMP:{NOW:%Y%m%dT%H%M%SZ}",
+        f"DTSTART;VALUE=DATE:{(NOW - timedelta(days=2)).astimezone(ZONE):%Y%m%d}",
+        "SUMMARY:snapshots of tide-log due\\, gannet\\, attic",
+        "DESCRIPTION:" + said,
+        "CATEGORIES:due",
+        "TRANSP:TRANSPARENT",
+        "END:VEVENT",
+        "END:VCALENDAR",
+    ]
+
+
 @given(st.text(max_size=300))
-def test_lines_are_folded_at_75_octets_and_come_back_whole(content: str) -> None:
-    """RFC 5545 3.1: no line is longer, none is cut within a character, and unfolding gives what was folded."""
-    line = "SUMMARY:" + re.sub(r"[\r\n\ud800-\udfff]", "", content)
-    folded = calendar.fold(line)
-    assert folded.endswith("\r\n")
-    parts = folded.removesuffix("\r\n").split("\r\n")
-    assert all(len(part.encode()) <= 75 for part in parts)
-    assert all(part.startswith(" ") for part in parts[1:])
-    assert folded.replace("\r\n ", "").removesuffix("\r\n") == line
+def test_any_text_comes_back_whole(content: str) -> None:
+    """What RFC 5545 3.3.11 escapes is escaped, and nothing else."""
+    body = calendar.calendar([replace(due(1), reason=content)], "gannet", ZONE, NOW)
+    (line,) = [each for each in raw(body) if each.startswith("DESCRIPTION:")]
+    escapes = {"n": "\n", "N": "\n", "\\": "\\", ";": ";", ",": ","}
+    text = re.sub(r"\\(.)", lambda found: escapes[found[1]], line.removeprefix("DESCRIPTION:"))
+    assert clean(content) in text
+    assert not re.search(r"(?<!\\)(\\\\)*[;,]", line.partition(":")[2])
 
 
 def test_what_came_from_outside_breaks_no_calendar() -> None:

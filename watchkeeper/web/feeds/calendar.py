@@ -4,8 +4,9 @@ Each concern is one event with a UID that never changes: if the forecast moves, 
 whole day, in the operator's zone, and block no time (TRANSPARENT). Pure. Not here: routes (handlers.py).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
+from typing import TYPE_CHECKING
 
 from watchkeeper import __version__
 from watchkeeper.messages.build import thread_id
@@ -14,10 +15,10 @@ from watchkeeper.model.alert import Concern
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.first_quantities import first_quantity
 
-MEDIA = "text/calendar"
+if TYPE_CHECKING:
+    from icalendar import Event
 
-FOLD_OCTETS = 75
-"""RFC 5545 3.1: lines should not be longer than 75 octets, without the line break."""
+MEDIA = "text/calendar"
 
 FAR = timedelta(days=10 * 366)
 """What is further ahead is not worth an event, and would make some calendars slow."""
@@ -28,30 +29,31 @@ _DATED = {Concern.FULL: "full", Concern.OVERDUE: "due"}
 
 def calendar(findings: Sequence[Finding], host: str, zone: tzinfo, now: datetime) -> bytes:
     """The calendar of what is known at `now`."""
-    lines = [
-        "BEGIN:VCALENDAR",
-        "VERSION:2.0",
-        f"PRODID:-//watchkeeper//watchkeeper {__version__}//EN",
-        f"NAME:{escaped(f'watchkeeper on {clean(host, 60)}')}",  # RFC 7986 5.1
-        "REFRESH-INTERVAL;VALUE=DURATION:PT1H",  # RFC 7986 5.7
-    ]
+    from icalendar import Calendar, vText  # noqa: PLC0415  3.7 MiB, only where somebody reads the calendar
+
+    made = Calendar()
+    made.add("version", "2.0")
+    made.add("prodid", f"-//watchkeeper//watchkeeper {__version__}//EN")
+    made.add("name", vText(f"watchkeeper on {clean(host, 60)}"))  # RFC 7986 5.1; escaped only as such
+    made.add("refresh-interval", timedelta(hours=1), {"VALUE": "DURATION"})  # RFC 7986 5.7
     for found in sorted(findings, key=lambda each: (str(each.key), each.concern)):
         if found.concern in _DATED and found.ends_at is not None and found.ends_at - now < FAR:
-            lines += _event(found, found.ends_at, host, zone, now)
-    lines.append("END:VCALENDAR")
-    return "".join(fold(line) for line in lines).encode()
+            made.add_component(_event(found, found.ends_at, host, zone, now))
+    return bytes(made.to_ical(sorted=False))
 
 
-def _event(found: Finding, ends_at: datetime, host: str, zone: tzinfo, now: datetime) -> Iterator[str]:
-    yield "BEGIN:VEVENT"
-    yield f"UID:{thread_id(host, 'calendar', found.key.subject, first_quantity(found.key), found.concern.value)}"
-    yield f"DTSTAMP:{found.at.astimezone(UTC):%Y%m%dT%H%M%SZ}"  # last revision, as without METHOD (3.8.7.2)
-    yield f"DTSTART;VALUE=DATE:{ends_at.astimezone(zone):%Y%m%d}"
-    yield f"SUMMARY:{escaped(_summary(found, host))}"
-    yield f"DESCRIPTION:{escaped(_description(found, zone, now))}"
-    yield f"CATEGORIES:{_DATED[found.concern]}"
-    yield "TRANSP:TRANSPARENT"
-    yield "END:VEVENT"
+def _event(found: Finding, ends_at: datetime, host: str, zone: tzinfo, now: datetime) -> "Event":
+    from icalendar import Event  # noqa: PLC0415  as above
+
+    made = Event()
+    made.add("uid", thread_id(host, "calendar", found.key.subject, first_quantity(found.key), found.concern.value))
+    made.add("dtstamp", found.at.astimezone(UTC))  # last revision, as without METHOD (3.8.7.2)
+    made.add("dtstart", ends_at.astimezone(zone).date())
+    made.add("summary", _summary(found, host))
+    made.add("description", _description(found, zone, now))
+    made.add("categories", [_DATED[found.concern]])
+    made.add("transp", "TRANSPARENT")
+    return made
 
 
 def _summary(found: Finding, host: str) -> str:
@@ -68,20 +70,3 @@ def _description(found: Finding, zone: tzinfo, now: datetime) -> str:
     if found.reason:
         said.append(clean(found.reason))
     return "\n".join([*said, f"Dates are in the time zone {zone_name(now, zone)}."])
-
-
-def escaped(text: str) -> str:
-    """A TEXT value (RFC 5545 3.3.11)."""
-    return text.replace("\\", "\\\\").replace(";", "\\;").replace(",", "\\,").replace("\n", "\\n")
-
-
-def fold(line: str) -> str:
-    """A content line, folded at 75 octets and never within a character (RFC 5545 3.1), with its line break."""
-    parts, part, octets = [], "", 0
-    for sign in line:
-        size = len(sign.encode())
-        if octets + size > FOLD_OCTETS:
-            parts.append(part)
-            part, octets = " ", 1
-        part, octets = part + sign, octets + size
-    return "\r\n".join([*parts, part]) + "\r\n"

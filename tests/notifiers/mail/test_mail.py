@@ -141,6 +141,18 @@ def password_file(folder: Path, text: str = PASSWORD) -> dict[str, str]:
     return {"file": str(folder / "password")}
 
 
+@pytest.mark.parametrize("name", ["relay.example.org", "192.168.7.2", "fe80::1", "127.0.0.1"])
+async def test_a_relay_without_tls_needs_an_explicit_word(name: str) -> None:
+    """With it, a name or a private address is accepted, and the mail goes there without TLS, on port 25 by default."""
+    with server(Box()) as box:
+        notifier = mail(box.port, security="unencrypted")
+        await notifier.deliver(messages()[0])
+        await notifier.close()
+    assert len(box.mails) == 1
+    keys = {"kind": "mail", "server": name, "security": "unencrypted", "from": "a@example.org", "to": ["b@example.org"]}
+    assert MailSettings.model_validate(keys).effective_port == 25
+
+
 async def test_an_episode_arrives_as_one_thread() -> None:
     """Raised, worse, eased and ended arrive in one thread, from and to the configured addresses."""
     with server(Box()) as box:
@@ -402,6 +414,12 @@ async def test_hostile_reply() -> None:
     ("keys", "said"),
     [
         ({"server": "mail.example.org"}, 'security "none" is only for localhost'),
+        ({"server": "mail.example.org"}, '"unencrypted" for a relay in your own network'),
+        ({"server": "8.8.8.8", "security": "unencrypted"}, "is for your own network, and 8.8.8.8 is outside it"),
+        (
+            {"security": "unencrypted", "user": "gannet", "password": {"file": "/etc/hostname"}},
+            'security "unencrypted" sends no password',
+        ),
         ({"user": "gannet"}, "user and password belong together"),
         ({"from": "gannet@example.org\r\nBcc: all@example.org"}, "is not a mail address"),
         ({"from": "gannet"}, "is not a mail address"),
@@ -412,7 +430,7 @@ async def test_hostile_reply() -> None:
         ({"server": "mail.example.org/x"}, "is not a host name"),
         ({"server": ""}, "is not a host name"),
         ({"port": 0}, "greater than or equal to 1"),
-        ({"security": "maybe"}, "'starttls', 'tls' or 'none'"),
+        ({"security": "maybe"}, "'starttls', 'tls', 'none' or 'unencrypted'"),
     ],
 )
 def test_settings_that_cannot_be(keys: dict[str, Any], said: str) -> None:

@@ -51,12 +51,24 @@ def _address(text: str) -> str:
     return text
 
 
+def _is_public(server: str) -> bool:
+    """Is it an address outside every private network? Of a name that is not known here."""
+    try:
+        found = ipaddress.ip_address(server)
+    except ValueError:
+        return False
+    return not (found.is_private or found.is_loopback or found.is_link_local)
+
+
 def _is_this_host(server: str) -> bool:
     try:
         return ipaddress.ip_address(server).is_loopback
     except ValueError:
         return server.lower() == "localhost"
 
+
+PLAIN = frozenset({"none", "unencrypted"})
+"""Without TLS."""
 
 Address = Annotated[str, AfterValidator(_address)]
 """A bare mail address."""
@@ -68,6 +80,7 @@ class MailSettings(ReceiverSettings):
     server: name of the mail server. port: its port; by default the usual one for `security`.
     to: addresses of the receivers.
     security: `starttls` (port 587), `tls` (port 465, RFC 8314), or `none` (port 25) for a mail server on this host.
+        `unencrypted` (port 25) is for a relay in your own network that has no TLS: anyone there can read the mails.
     user, password: the login; both or neither.
     from: address of the sender.
     ca_file: CA certificates (PEM) for the server's certificate, instead of the system's.
@@ -78,7 +91,7 @@ class MailSettings(ReceiverSettings):
     kind: Literal["mail"]
     server: Annotated[str, server_name("mail.example.org")]
     port: Annotated[int, Field(ge=1, le=65_535)] | None = None
-    security: Literal["starttls", "tls", "none"] = "starttls"
+    security: Literal["starttls", "tls", "none", "unencrypted"] = "starttls"
     user: str | None = None
     password: SecretSource | None = None
     sender: Address = Field(alias="from")
@@ -89,7 +102,14 @@ class MailSettings(ReceiverSettings):
     @model_validator(mode="after")
     def _agrees(self) -> "MailSettings":
         if self.security == "none" and not _is_this_host(self.server):
-            raise ValueError('security "none" is only for localhost; write "starttls" or "tls"')
+            raise ValueError(
+                'security "none" is only for localhost; write "starttls" or "tls", or "unencrypted" for a relay in '
+                "your own network that has no TLS: anyone there can read the mails"
+            )
+        if self.security == "unencrypted" and _is_public(self.server):
+            raise ValueError(f'security "unencrypted" is for your own network, and {self.server} is outside it')
+        if self.security == "unencrypted" and self.password is not None:
+            raise ValueError('security "unencrypted" sends no password; leave user and password out, or use TLS')
         if (self.user is None) != (self.password is None):
             raise ValueError("user and password belong together; write both or neither")
         return self
@@ -97,7 +117,7 @@ class MailSettings(ReceiverSettings):
     @property
     def effective_port(self) -> int:
         """The port, or the usual one for the kind of security."""
-        return self.port or {"starttls": 587, "tls": 465, "none": 25}[self.security]
+        return self.port or {"starttls": 587, "tls": 465, "none": 25, "unencrypted": 25}[self.security]
 
 
 @dataclass(slots=True)
@@ -162,7 +182,7 @@ class Mail(BaseNotifier[MailSettings]):
             port=settings.effective_port,
             use_tls=settings.security == "tls",
             start_tls=settings.security == "starttls",
-            tls_context=None if settings.security == "none" else await trust(settings.ca_file),
+            tls_context=None if settings.security in PLAIN else await trust(settings.ca_file),
             local_hostname=greeting(host),  # the library would look up its own name, which takes as long as DNS does
             timeout=settings.timeout,
         )

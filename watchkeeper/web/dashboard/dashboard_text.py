@@ -147,6 +147,13 @@ def _next(board: Dashboard, zone: tzinfo) -> str:
         first = estimated[0]
         at = board.at + timedelta(seconds=first.left_s)
         return f"Next to fill up: {thing(first.finding.key)}, in {about(first.left_s)} ({moment(at, zone, board.at)})."
+    if unknown := _without_forecast(board):
+        return unknown
+    return "Nothing is expected to fill up within a year." if board.quiet or board.places else ""
+
+
+def _without_forecast(board: Dashboard) -> str:
+    """Which levels have no forecast, and why; empty if there are none."""
     learning = [thing(q.key) for q in board.quiet if q.why is OkSeries.LEARNING]
     if learning:
         return f"No forecast yet for {_some(learning)}. The first forecasts come after about 10 min of readings."
@@ -154,7 +161,7 @@ def _next(board: Dashboard, zone: tzinfo) -> str:
     if irregular:
         whose = "its" if len(irregular) == 1 else "their"
         return f"No forecast for {_some(irregular)}: {whose} changes are too irregular."
-    return "Nothing is expected to fill up within a year." if board.quiet or board.places else ""
+    return ""
 
 
 def _some(names: Sequence[str]) -> str:

@@ -251,6 +251,20 @@ def test_after_room_was_made_the_growth_goes_on(minutes: float, at: float, room:
     assert day(found.earliest_s) > at + 7
 
 
+@pytest.mark.parametrize("step_min", [10, 30])
+def test_room_that_was_made_under_a_nightly_cycle_is_no_shrinking(step_min: float) -> None:
+    """A fill of three days over a nightly cycle, and room made at its end: the drop is never extrapolated."""
+    for minutes in np.array([2, 3, 4, 6, 8, 12]) * step_min:
+        t = every(step_min, 24.3 + minutes / 1440)
+        calm = 550 + 0.5 * t + 30 * ((t - 0.125) % 1) + np.sin(17 * t) + np.sin(70 * t)
+        used = np.where((t >= 21) & (t < 24.3), np.minimum(calm + 166 * (t - 21), 1000.0), calm)
+        found = seen(t, used)
+        assert found.no_end is not NoEnd.SHRINKING
+        assert found.growth_per_day is not None
+        assert found.growth_per_day > -30
+        assert found.likely_s is None or day(found.likely_s) - t[-1] > 1
+
+
 def test_room_that_was_made_for_good_is_no_growth() -> None:
     """The cause was repaired as well: half a day later it is not filling."""
     t = every(10, 30.5)

@@ -9,7 +9,7 @@ import numpy as np
 
 from watchkeeper.forecast import noise as noises
 from watchkeeper.forecast.history import LevelHistory
-from watchkeeper.forecast.hourly_features import Past
+from watchkeeper.forecast.hourly_features import BEYOND, Past
 from watchkeeper.forecast.noise import Noise
 from watchkeeper.forecast.sorted_values import median
 from watchkeeper.model.line import Floats
@@ -28,6 +28,8 @@ BESIDE, SEEN = 3, 2
 """Samples on each side of a drop whose median is its level; so many must confirm it."""
 PART = 0.05
 """A change belongs to a drop if it is at least this share of its largest one."""
+OF_ROOM = 0.5
+"""A fall by this share of the room that ended a fill is the end of it."""
 LOST, TAKEN = 0.3, 0.3
 """A drop has not stayed if so much of it was filled again; and it ended a rise of hours if in the day before the level
 had been this near to where it is now: both as shares of the drop."""
@@ -82,6 +84,8 @@ def to_points(history: LevelHistory, past: Past | None, now_s: float, least: flo
     begin_s = max(past.end_s - FRESH_S, past.begin_s) if past else -np.inf
     fresh = (at >= begin_s) & (at <= now_s)
     at, used = at[fresh], without_spikes(at[fresh], used[fresh])
+    first = _since_room(used, past)
+    at, used = at[first:], used[first:]
     t, weight = (at - now_s) / DAY_S, _weights((at - now_s) / DAY_S)
     if past is None:
         white, gap_d = noises.of_samples(t, used)
@@ -91,7 +95,9 @@ def to_points(history: LevelHistory, past: Past | None, now_s: float, least: flo
     young = len(t) < ENOUGH and past.begin_s > -np.inf  # too little since room was made: what was before, without that
     older = (past.at_s < min(float(at[0]) if len(at) else now_s, now_s)) & (young | (past.at_s >= past.begin_s))
     old_t, old_y = (past.at_s[older] - now_s) / DAY_S, (past.whole if young else past.level)[older]
-    drop = _room_made(t, y, old_y[old_t > float(t[0]) - DAY_D], least) if len(t) and past.cycle is None else None
+    if past.cycle is not None:  # what its own prune frees is no room that was made
+        least = max(least, BEYOND * past.cycle.swing)
+    drop = _room_made(t, y, old_y[old_t > float(t[0]) - DAY_D], least) if len(t) else None
     if drop is not None:
         y, old_y = drop.without(t, y), drop.without(old_t, old_y)
     white, gap_d = noises.of_samples(t, y)
@@ -105,6 +111,14 @@ def to_points(history: LevelHistory, past: Past | None, now_s: float, least: flo
         int(older.argmax()),
         drop,
     )
+
+
+def _since_room(used: Floats, past: Past | None) -> int:
+    """The place of the first sample after the last fill was ended, if that is in these: its last hour holds others."""
+    if past is None or past.begin_s < past.end_s - FRESH_S:
+        return 0
+    deep = np.flatnonzero(np.diff(used) < OF_ROOM * past.drops[0].size)
+    return int(deep[-1]) + 1 if len(deep) else 0
 
 
 def _room_made(t: Floats, y: Floats, before: Floats, least: float) -> Drop | None:

@@ -9,8 +9,12 @@ import pytest
 
 from tests.planning.houses import GIB, HOUSE, NOW, POOL, SRV, THIN
 from watchkeeper.inventory import growth
+from watchkeeper.inventory.level_history import past_of
+from watchkeeper.model.forecast_record import KeptForecast, Outcome
 from watchkeeper.model.observation import Condition, Level, SeriesKey
 from watchkeeper.model.records import Commit, Seen
+from watchkeeper.model.units import DAY_S
+from watchkeeper.planning.reclaim.gain import with_freed
 from watchkeeper.store import Store
 
 IN_USE = SeriesKey("memory", "in use")
@@ -42,6 +46,40 @@ async def test_growth_is_what_was_recorded(store: Store) -> None:
     assert found.growth.slope == pytest.approx(4 * GIB, rel=0.01)
     assert found.recorded_d == pytest.approx(40)
     assert found.metadata is None
+
+
+async def test_ranges_are_as_wide_as_the_record_of_forecasts_says(store: Store) -> None:
+    """Three ranges of another level passed without a fill: the ranges of plans are wider, too."""
+    await record(store, POOL.key, 40, 600 * GIB, 4 * GIB, 1024 * GIB)
+    before = (await growth.recorded(store, HOUSE, [POOL]))[POOL.key].growth
+    past = await past_of(store, POOL.key, NOW)
+    missed = [_missed(SeriesKey(f"guest {name}", "space")) for name in ("hide-hub", "ringing-db", "tide-log")]
+    await store.commit(Commit(forecasts=tuple(missed)))
+    after = (await growth.recorded(store, HOUSE, [POOL]))[POOL.key].growth
+    wider = await past_of(store, POOL.key, NOW)
+    assert before is not None
+    assert after is not None
+    assert before.ends is not None
+    assert after.ends is not None
+    assert after.ends[0] < before.ends[0] < before.ends[1] < before.ends[2] < after.ends[2]
+    assert after.ends[1] == before.ends[1]
+    assert past is not None
+    assert wider is not None
+    assert past.range_width == 1 < wider.range_width
+    law, adjusted = (with_freed(each, 10 * GIB, NOW.timestamp()) for each in (past, wider))
+    assert adjusted.likely_s == law.likely_s
+    assert law.latest_s is not None
+    assert adjusted.latest_s is not None
+    assert adjusted.latest_s > law.latest_s
+
+
+def _missed(key: SeriesKey) -> KeptForecast:
+    """A forecast of which the whole range passed."""
+    made, end_s = NOW - timedelta(days=20), (NOW - timedelta(days=10)).timestamp()
+    return KeptForecast(
+        key, made, end_s - DAY_S, end_s, end_s + DAY_S, 500.0, 1000.0, 0.0, None, warned=False,
+        outcome=Outcome.PASSED, decided_at=NOW - timedelta(days=8), held=False, miss=1.0,
+    )  # fmt: skip
 
 
 async def test_what_is_not_recorded_has_no_growth(store: Store) -> None:

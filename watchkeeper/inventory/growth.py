@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.inventory.level_history import range_width
 from watchkeeper.model.observation import Level, SeriesKey
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Sample
@@ -31,33 +32,36 @@ METADATA = "metadata"
 async def recorded(store: ReadStore, host: HostNow, wanted: Sequence[StoreNow]) -> Mapping[SeriesKey, Recorded]:
     """The recorded history of the requested stores, by their key."""
     latest = {each.observation.key: each.observation for each in await store.latest()}
-    out = {}
+    width, out = await range_width(store), {}
     for each in wanted:
-        growth, recorded_d = await _growth(store, each.key, host.at)
-        out[each.key] = Recorded(growth, recorded_d, await _metadata(store, each.key, latest, host.at))
+        growth, recorded_d = await _growth(store, each.key, host.at, width)
+        out[each.key] = Recorded(growth, recorded_d, await _metadata(store, each.key, latest, host.at, width))
     return out
 
 
 async def _metadata(
-    store: ReadStore, key: SeriesKey, latest: Mapping[SeriesKey, object], now: datetime
+    store: ReadStore, key: SeriesKey, latest: Mapping[SeriesKey, object], now: datetime, width: float
 ) -> Metadata | None:
     """The metadata of the same subject, if it is monitored."""
     own = SeriesKey(key.subject, METADATA)
     seen = latest.get(own)
     if not isinstance(seen, Level):
         return None
-    growth, _ = await _growth(store, own, now)
+    growth, _ = await _growth(store, own, now, width)
     return Metadata(seen.used, seen.capacity, growth)
 
 
-async def _growth(store: ReadStore, key: SeriesKey, now: datetime) -> tuple[Growth | None, float]:
+async def _growth(store: ReadStore, key: SeriesKey, now: datetime, width: float) -> tuple[Growth | None, float]:
     """How a level has grown, and for how many days that is recorded."""
     samples = await store.samples(key, now - RECORD, now)
-    return await asyncio.to_thread(grown, samples, now.timestamp())
+    return await asyncio.to_thread(grown, samples, now.timestamp(), width)
 
 
-def grown(samples: Sequence[Sample], now_s: float) -> tuple[Growth | None, float]:
-    """How a level has grown according to these samples, oldest first, and how many days they reach back."""
+def grown(samples: Sequence[Sample], now_s: float, width: float = 1.0) -> tuple[Growth | None, float]:
+    """How a level has grown according to these samples, oldest first, and how many days they reach back.
+
+    width: of the range of its forecast, in that of its law.
+    """
     whole = [(s.at_s, s.value, s.bound) for s in samples if s.value is not None and s.bound is not None]
     if not whole:
         return None, 0.0
@@ -67,7 +71,7 @@ def grown(samples: Sequence[Sample], now_s: float) -> tuple[Growth | None, float
         capacity = capacity * 2
     history = LevelHistory()
     history.extend(at_s, used, capacity)
-    return growth_pattern.recorded(history, now_s), (now_s - float(at_s[0])) / DAY_S
+    return growth_pattern.recorded(history, now_s, width), (now_s - float(at_s[0])) / DAY_S
 
 
 async def memory_peak(store: ReadStore, now: datetime) -> Peak | None:

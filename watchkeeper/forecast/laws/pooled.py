@@ -132,7 +132,7 @@ def _long(found: Forecast) -> bool:
 
 def _reach(found: Forecast) -> float:
     """How many days back the trend's stretch goes."""
-    return (found.at_s - (found.since_s or found.at_s)) / DAY_S
+    return (found.at_s - (found.at_s if found.since_s is None else found.since_s)) / DAY_S
 
 
 def _drifting(found: Forecast, points: Points) -> Forecast:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from watchkeeper.forecast import calibration
 from watchkeeper.forecast.forecast import forecast
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.hourly_features import Past, study
@@ -74,14 +75,15 @@ class Growth:
         return self.bend * within * (2 * t - within)
 
 
-def recorded(history: LevelHistory, now_s: float) -> Growth | None:
+def recorded(history: LevelHistory, now_s: float, range_width: float = 1.0) -> Growth | None:
     """How a level has grown since its trend began; None if the record is too short to say.
 
     If a trend is younger than a week, or than three cycles, what happened before it still shows how the level varies.
     If a rise is cleared again and again, the trend is the net of all rises and clearings. A level that shrinks is
     treated as constant: somebody is cleaning up, and that ends; space that is not free yet is not given away.
+    range_width: of the forecast, in that of its law (forecast/calibration.py).
     """
-    found = forecast(history, now_s)
+    found = calibration.adjusted(forecast(history, now_s), range_width)
     past = study(history, found.capacity)
     if past is None or found.line is None or found.growth_per_day is None or found.since_s is None:
         return None

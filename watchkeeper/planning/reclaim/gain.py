@@ -7,6 +7,7 @@ that cycles, bends and the interval count as they do there.
 
 from dataclasses import dataclass
 
+from watchkeeper.forecast import calibration
 from watchkeeper.forecast.forecast import forecast
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.model.forecast import Forecast, NoEnd
@@ -21,18 +22,22 @@ CLOSE = 1 / 256
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """A level's recorded history, oldest first. at_s: seconds since 1970; used and capacity in bytes."""
+    """A level's recorded history, oldest first. at_s: seconds since 1970; used and capacity in bytes.
+
+    range_width: of a forecast's 90 % range, in that of its law (forecast/calibration.py).
+    """
 
     at_s: Floats
     used: Floats
     capacity: Floats
+    range_width: float = 1.0
 
 
 def with_freed(recorded: Recorded, freed_bytes: float, now_s: float) -> Forecast:
     """The time to full if that much had been freed just now."""
     history = LevelHistory()
     history.extend(recorded.at_s, recorded.used, recorded.capacity + freed_bytes)
-    return forecast(history, now_s)
+    return calibration.adjusted(forecast(history, now_s), recorded.range_width)
 
 
 def needed_bytes(recorded: Recorded, gain_s: float, now_s: float) -> int | None:

@@ -5,7 +5,7 @@ Not here: the state of any of it (preflight.py).
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from watchkeeper.alerting.correlation.dependencies import Dependencies
 from watchkeeper.messages.wording import clean
@@ -24,7 +24,8 @@ ALWAYS = ("memory",)
 class Target:
     """What is to be changed. subject: in words. guests and stores: those concerned. grounds: subjects that must be OK.
 
-    services: the answers that belong to it, each with the label of its probe.
+    services: the answers that belong to it, each with the label of its probe. whole_host: it is the host itself, which
+    a change may restart.
     """
 
     subject: str
@@ -32,6 +33,7 @@ class Target:
     stores: tuple[StoreNow, ...] = ()
     grounds: tuple[str, ...] = ()
     services: tuple[tuple[SeriesKey, str], ...] = field(default=())
+    whole_host: bool = False
 
 
 def ties_of(settings: Settings, series: Sequence[Series]) -> Dependencies:
@@ -48,7 +50,8 @@ def find(name: str, settings: Settings, host: HostNow, series: Sequence[Series])
     subjects = {each.key.subject for each in series}
     if name in (settings.host.label, "host"):
         stores = tuple(s for s in host.stores if _guests_on(s, host))
-        return _target(f"host {settings.host.label}", host.guests, stores or host.stores, (), ties, series)
+        found = _target(f"host {settings.host.label}", host.guests, stores or host.stores, (), ties, series)
+        return replace(found, whole_host=True)
     if guest := _guest(name, host):
         return _of_guests(f"{GUEST}{guest.name}", (guest,), host, (), ties, series)
     if store := _store(name, host):

@@ -146,7 +146,7 @@ async def test_all_is_well(station: Station) -> None:
     """Every matter has a go, and both disks are named."""
     answer = await station.ask()
     assert answer.go, against(answer)
-    assert {each.matter for each in answer.points} == set(Matter) - {Matter.MEMORY}
+    assert {each.matter for each in answer.points} == set(Matter) - {Matter.MEMORY, Matter.RESTART}
     snapshots = [each.about for each in answer.points if each.matter is Matter.SNAPSHOT]
     assert snapshots == ["disk skerry/hide-hub", "disk skerry/hide-hub-data"]
     assert (await station.ask("guest hide-hub")).go
@@ -365,9 +365,12 @@ async def test_a_guest_that_does_not_run(station: Station) -> None:
 async def test_whole_stores_and_the_whole_host(station: Station) -> None:
     """A pool, by its subject and its own name, and the host by its name: every guest on it counts."""
     for name in ("pool skerry", "skerry", "host"):
-        answer = await station.ask(name)
+        answer = await station.ask(name, skipped=frozenset({Matter.RESTART}))
         assert answer.go, (name, against(answer))
         assert any(each.matter is Matter.SNAPSHOT for each in answer.points)
+    asked = await station.ask("host")
+    assert "its process was not found" in against(asked)["restart"]
+    assert not any(each.matter is Matter.RESTART for each in (await station.ask("skerry")).points)
 
 
 async def test_a_subject_without_a_guest(station: Station) -> None:

@@ -16,6 +16,7 @@ from pathlib import PurePath
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.inventory.level_history import past_of
+from watchkeeper.inventory.preflight.restart import RestartLook
 from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.inventory.target import Target, find
 from watchkeeper.model.forecast import Forecast
@@ -84,6 +85,8 @@ async def ready(
     points = [decide.guest_point(each) for each in target.guests]
     points += [point for part in parts for point in part]
     points.append(asking.watch())
+    if target.whole_host and Matter.RESTART not in question.skipped:
+        points += await RestartLook(bench).points(host.guests)
     kept = tuple(each for each in points if each.matter not in question.skipped)
     return PreflightAnswer(target.subject, now, kept, (*host.unseen, *await asking.unseen()))
 

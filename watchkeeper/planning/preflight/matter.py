@@ -15,6 +15,7 @@ class Matter(StrEnum):
     ANSWERS = "answers"
     MEMORY = "memory"
     MONITORING = "monitoring"
+    RESTART = "restart"
 
     @property
     def words(self) -> str:

@@ -42,6 +42,7 @@ AT_LENGTH = {
     Matter.ANSWERS: "its services answer",
     Matter.MEMORY: "free memory (after the change only)",
     Matter.MONITORING: "monitoring is running",
+    Matter.RESTART: "what a restart would not bring back (of the host only)",
 }
 ONLY_AFTER = "The time of a change is for looking back: tick that the change was made already, or leave the time empty."
 

@@ -93,7 +93,10 @@ def preflight(
     Go needs all of these: a recent snapshot of every disk; a backup on another store that is not overdue (name its
     probe with backup_of); space for what a snapshot will hold, at the guest's write rate; no store that may become full
     while the snapshot is kept; no active alert on it or below it; services that answer; monitoring that is up to date.
-    What cannot be checked is no-go. Nothing on the host is changed.
+    For this host it also says what a restart would not bring back: services that run and are not enabled, what is
+    mounted and not in /etc/fstab or the other way round, guests that were started by hand, a newest kernel without
+    initramfs or ZFS module, keys that somebody must type, pools that were imported by hand (--skip restart leaves that
+    out). What cannot be checked is no-go. Nothing on the host is changed.
 
     With --after, the state now is compared with the hour before the change: whether the same services answer, as fast,
     with as much memory left, and whether there are new alerts.

@@ -6,7 +6,8 @@ the daemon's process, because other work disturbs the clock; memory is that of /
 is cached in a folder of this run, as it is where watchkeeper is installed.
 
 A library that is installed for the tests only can be found by one of ours (sqlite-utils takes pandas if it is there):
-memory is smaller in an environment that has only the packages of deploy/lock/run.txt. --python names its interpreter.
+memory is smaller in an environment that has only the packages of deploy/lock/run.txt. --python names its interpreter;
+a .pth file there has to name this checkout, because parts of the daemon run in isolated processes.
 """
 
 import argparse
@@ -88,11 +89,16 @@ class Bench:
         return subprocess.check_output([self.python, "-c", code], env=self.environment, text=True)
 
     @contextmanager
-    def daemon(self, document: str = "") -> Iterator["Measured"]:
-        """A daemon with its page on a free port; `document` is added to the least configuration."""
+    def daemon(self, document: str = "", *, again: bool = False) -> Iterator["Measured"]:
+        """A daemon with its page on a free port; `document` is added to the least configuration.
+
+        again: on a database that an earlier daemon made: what creates one is not imported then.
+        """
         with tempfile.TemporaryDirectory(dir=self.folder) as name:
             config = Path(name) / "config.toml"
             config.write_text(f'[page]\nport = 0\n[store]\npath = "{name}/watchkeeper.db"\n{document}')
+            if again:
+                Measured.run(self, config).stop()
             with Measured.run(self, config) as daemon:
                 yield daemon
                 daemon.stop()
@@ -162,7 +168,10 @@ def memory(bench: Bench, seconds: float) -> None:
     print(f"an interpreter with asyncio: {int(bare.split('Rss:')[1].split()[0]) / MIB:.1f} MiB resident")
     with bench.daemon() as daemon:
         time.sleep(seconds)
-        print(f"daemon without configuration, page not opened: {shown(daemon.memory())}")
+        print(f"daemon without configuration, first start, page not opened: {shown(daemon.memory())}")
+    with bench.daemon(again=True) as daemon:
+        time.sleep(seconds)
+        print(f"the same on a database that exists: {shown(daemon.memory())}")
         daemon.first_page()
         time.sleep(2)
         print(f"the same after the first page: {shown(daemon.memory())}")
@@ -201,11 +210,18 @@ def threads_of(pid: int) -> Counter[str]:
     return used
 
 
+def wakings(pid: int) -> int:
+    """How often its threads have waited for something so far."""
+    states = (each.read_text() for each in Path(f"/proc/{pid}/task").glob("*/status"))
+    return sum(int(text.split("\nvoluntary_ctxt_switches:")[1].split()[0]) for text in states)
+
+
 def used_by(daemon: Measured, seconds: float) -> Counter[str]:
     """The share of a core that each sort of thread takes, once the first round is over."""
-    before, began = threads_of(daemon.process.pid), time.monotonic()
+    before, began, woken = threads_of(daemon.process.pid), time.monotonic(), wakings(daemon.process.pid)
     time.sleep(seconds)
     after, took = threads_of(daemon.process.pid), time.monotonic() - began
+    print(f"  {(wakings(daemon.process.pid) - woken) / took:.1f} awakenings a second")
     return Counter({name: (after[name] - before[name]) / took for name in after})
 
 

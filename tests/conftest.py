@@ -1,4 +1,6 @@
-"""What holds for every test: where Hypothesis stops, which tests begin first, and that nothing is left running.
+"""What holds for every test: where Hypothesis stops, which tests begin first, that nothing is left running.
+
+Here are also the fixtures that probes are made with.
 
 The bound in time of each test is in pyproject.toml; a test that needs longer says so with @pytest.mark.timeout.
 """
@@ -12,6 +14,10 @@ from pathlib import Path
 import pytest
 from coverage import Coverage
 from hypothesis import settings
+
+from watchkeeper.clock import Clock
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
 
 # These machines are shared and slow at times: an example's time says nothing about the code.
 settings.register_profile("watchkeeper", deadline=None)
@@ -70,6 +76,20 @@ def nothing_left() -> Iterator[None]:
     while (left := set(_running()) - before) and time.monotonic() < end:
         time.sleep(0.01)
     assert not left, f"left running: {', '.join(map(_named, sorted(left)))}"
+
+
+@pytest.fixture
+def workers() -> Iterator[ThreadWorkers]:
+    """Real workers; their idle threads end with the test."""
+    workers = ThreadWorkers()
+    yield workers
+    workers.close()
+
+
+@pytest.fixture
+def bench(workers: ThreadWorkers) -> ProbeContext:
+    """A bench with the real clock and real workers."""
+    return ProbeContext(Clock(), workers)
 
 
 def _running() -> Iterator[tuple[str, int]]:

@@ -8,7 +8,7 @@ import re
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -31,14 +31,6 @@ def block(text: str, after: str, language: str = "python") -> str:
     found = re.search(rf"^(````?){language}\n(.*?)^\1$", text.partition(after)[2], re.MULTILINE | re.DOTALL)
     assert found, after
     return found[2]
-
-
-@pytest.fixture
-def workers() -> Iterator[ThreadWorkers]:
-    """Real workers; their idle threads end with the test."""
-    workers = ThreadWorkers()
-    yield workers
-    workers.close()
 
 
 @pytest.fixture

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from watchkeeper.clock import Clock
+from tests.support.clocks import HandClock
 from watchkeeper.daemon.believed_clock import FAR_S, BelievedClock, ClockJumps
 from watchkeeper.daemon.startup_clock import STOOD_S
 from watchkeeper.model.observation import Condition
@@ -12,25 +12,15 @@ from watchkeeper.model.observation import Condition
 START = datetime(2026, 11, 30, 18, 0, tzinfo=UTC)
 
 
-class HostClock(Clock):
-    """Clocks that stand where the test puts them."""
+class HostClock(HandClock):
+    """A host that can also be suspended."""
 
     def __init__(self) -> None:
-        self.wall, self.steady_s, self.slept_s = START, 100.0, 0.0
-
-    def now(self) -> datetime:
-        return self.wall
-
-    def monotonic_s(self) -> float:
-        return self.steady_s
+        super().__init__(START, 100.0)
+        self.slept_s = 0.0
 
     def boottime_s(self) -> float:
         return self.steady_s + self.slept_s
-
-    def run(self, seconds: float) -> None:
-        """Let time pass."""
-        self.wall += timedelta(seconds=seconds)
-        self.steady_s += seconds
 
     def sleep(self, seconds: float) -> None:
         """Let time pass while the host is suspended."""
@@ -57,10 +47,10 @@ async def seen(clock: BelievedClock, *, kept: bool = False) -> Condition:
 async def test_a_jump_is_not_believed(jump: timedelta) -> None:
     """Time runs on evenly; once the clock is back, nothing has happened."""
     host, clock = watched()
-    host.run(10)
+    host.advance(10)
     host.wall += jump
     assert clock.now() == START + timedelta(seconds=10)
-    host.run(30)
+    host.advance(30)
     assert clock.now() == START + timedelta(seconds=40)
     assert not (await seen(clock)).ok
     host.wall -= jump
@@ -91,10 +81,10 @@ async def test_a_clock_that_nothing_synchronizes_is_believed_after_an_hour() -> 
     host, clock = watched()
     host.wall += timedelta(hours=2)
     assert not (await seen(clock)).ok
-    host.run(STOOD_S - 2)
+    host.advance(STOOD_S - 2)
     host.wall += timedelta(hours=2)
     assert not (await seen(clock)).ok
-    host.run(2)
+    host.advance(2)
     assert (await seen(clock)).ok
     assert clock.now() == host.wall
 
@@ -102,7 +92,7 @@ async def test_a_clock_that_nothing_synchronizes_is_believed_after_an_hour() -> 
 def test_every_step_of_the_host_is_counted() -> None:
     """The schedule goes by the wall clock of the host, whether or not that is believed."""
     host, clock = watched()
-    host.run(60)
+    host.advance(60)
     clock.now()
     assert clock.steps == 0
     host.wall -= timedelta(days=60)
@@ -120,7 +110,7 @@ def test_small_steps_slewing_and_a_suspend_are_believed() -> None:
     host.wall += timedelta(seconds=FAR_S)
     assert clock.now() == host.wall
     for _ in range(1_000):
-        host.run(60)
+        host.advance(60)
         host.wall += timedelta(seconds=1)
         assert clock.now() == host.wall
     host.sleep(7 * 86_400)

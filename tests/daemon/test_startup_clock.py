@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.clocks import HandClock
 from tests.support.house import House, watched
 from watchkeeper import settings
 from watchkeeper.clock import Clock
@@ -22,24 +23,6 @@ from watchkeeper.store import Store
 
 NEWEST = datetime(2026, 11, 25, 6, 0, tzinfo=UTC)
 HUB = SeriesKey("service hide-hub", "answer")
-
-
-class HandClock(Clock):
-    """Clocks that stand where the test puts them."""
-
-    def __init__(self, at: datetime) -> None:
-        self.wall, self.steady_s = at, 100.0
-
-    def now(self) -> datetime:
-        return self.wall
-
-    def monotonic_s(self) -> float:
-        return self.steady_s
-
-    def run(self, seconds: float) -> None:
-        """Let time pass."""
-        self.wall += timedelta(seconds=seconds)
-        self.steady_s += seconds
 
 
 def doubt(clock: Clock, *, kept: bool = False) -> tuple[ClockDoubt, list[bool]]:
@@ -70,9 +53,9 @@ async def test_it_is_believed_once_it_was_set_or_has_stood_or_is_past_the_newest
         case "set otherwise":
             clock.wall -= timedelta(hours=4)
         case "stood":
-            clock.run(STOOD_S)
+            clock.advance(STOOD_S)
         case _:
-            clock.run(3 * 3600)
+            clock.advance(3 * 3600)
     (seen,) = await found.observe()
     assert isinstance(seen, Condition)
     assert believed == [True]
@@ -95,7 +78,7 @@ async def test_a_start_waits_for_the_clock_and_says_so() -> None:
     assert len(said) == 3
     assert said[0].startswith("waiting up to 60 s for the clock to be set: it shows 2026-11-25 03:00 UTC")
     clock.wall -= timedelta(hours=3)
-    assert not await found.settles(asyncio.Event(), lambda _: clock.run(21.0), 60.0, 0.0)
+    assert not await found.settles(asyncio.Event(), lambda _: clock.advance(21.0), 60.0, 0.0)
     stop = asyncio.Event()
     stop.set()
     assert not await found.settles(stop, say, 60.0, 0.0)

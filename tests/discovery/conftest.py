@@ -3,7 +3,7 @@
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -25,14 +25,6 @@ NOW = utc("2026-12-01 06:00:00")
 def deaf() -> Sequence[Listener]:
     """Nobody listens."""
     return []
-
-
-@pytest.fixture
-def workers() -> Iterator[ThreadWorkers]:
-    """Real workers; their idle threads end with the test."""
-    workers = ThreadWorkers()
-    yield workers
-    workers.close()
 
 
 @pytest.fixture

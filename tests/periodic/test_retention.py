@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from tests.store.material import DAY, HOUR, MINUTE, SKERRY, asked, level
-from watchkeeper.clock import Clock
+from tests.support.clocks import HandClock
 from watchkeeper.config.paths import StoreSettings
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
 from watchkeeper.model.probe_state import MemoryStateStore
@@ -19,24 +19,6 @@ from watchkeeper.store.history.retention_limits import Extent, RetentionLimits
 
 NOW = datetime(2026, 11, 27, 14, 5, 30, tzinfo=UTC)
 MIB = 2**20
-
-
-class HandClock(Clock):
-    """A clock that is set by hand."""
-
-    def __init__(self) -> None:
-        self.wall, self.steady_s = NOW, 1000.0
-
-    def now(self) -> datetime:
-        return self.wall
-
-    def monotonic_s(self) -> float:
-        return self.steady_s
-
-    def run(self, seconds: float) -> None:
-        """Let time pass."""
-        self.wall += timedelta(seconds=seconds)
-        self.steady_s += seconds
 
 
 class Journal:
@@ -87,10 +69,10 @@ def _settings(**given: Any) -> StoreSettings:
 
 async def _twice(store: Any, settings: StoreSettings, journal: Journal, step_s: float = EVERY_S) -> Retention:
     """Two turns; the first only looks at the clock."""
-    clock = HandClock()
+    clock = HandClock(NOW)
     kept = Retention(store, settings, clock, journal.note)
     await kept.run()
-    clock.run(step_s)
+    clock.advance(step_s)
     await kept.run()
     return kept
 
@@ -125,14 +107,14 @@ async def test_the_horizons_are_the_configurations() -> None:
 
 async def test_what_it_works_with_is_looked_through_each_time() -> None:
     """Damage is looked for at every turn, everything and the indexes once a week, whatever the clock did before."""
-    store, clock, notes = Asked(), HandClock(), MemoryStateStore()
+    store, clock, notes = Asked(), HandClock(NOW), MemoryStateStore()
     for _ in range(2):  # a restart is no reason to look through everything again
         kept = Retention(store, _settings(), clock, Journal().note, notes)
         for _ in range(3):
             await kept.run()
-            clock.run(EVERY_S)
+            clock.advance(EVERY_S)
     assert (store.inspected, store.checked) == ([True, *[False] * 5], 1)
-    clock.run(7 * 86_400)
+    clock.advance(7 * 86_400)
     await kept.run()
     assert (store.inspected[-1], store.checked) == (True, 2)
     await notes.write(INDEX_OWNER, "spoiled")
@@ -152,28 +134,28 @@ async def test_a_note_that_cannot_be_read_means_waiting(text: str) -> None:
     """Since when the clock is not trusted cannot be read: nothing is deleted, and nothing is raised."""
     store, notes = Asked(), MemoryStateStore()
     await notes.write(OWNER, text)
-    clock = HandClock()
+    clock = HandClock(NOW)
     kept = Retention(store, _settings(), clock, Journal().note, notes)
     for _ in range(3):
         await kept.run()
-        clock.run(EVERY_S)
+        clock.advance(EVERY_S)
     assert store.horizons == []
 
 
 async def test_a_clock_that_was_set_is_not_trusted_at_once() -> None:
     """Neither in its first turn nor after a step of the clock is anything deleted; in the next turn it is."""
-    store, clock = Asked(), HandClock()
+    store, clock = Asked(), HandClock(NOW)
     kept = Retention(store, _settings(), clock, Journal().note)
     await kept.run()
-    clock.run(EVERY_S)
+    clock.advance(EVERY_S)
     clock.wall += 3000 * DAY
     await kept.run()
     assert store.horizons == []
     clock.wall -= 3000 * DAY
-    clock.run(EVERY_S)
+    clock.advance(EVERY_S)
     await kept.run()
     assert store.horizons == []
-    clock.run(EVERY_S)
+    clock.advance(EVERY_S)
     await kept.run()
     assert len(store.horizons) == 1
 
@@ -242,11 +224,11 @@ async def test_free_pages_may_be_room_enough() -> None:
 
 async def test_the_bound_is_told_once_a_day(monkeypatch: pytest.MonkeyPatch) -> None:
     """A house that is at its bound all the time has one line a day of it."""
-    store, journal, clock = Asked(size_bytes=10_000 * MIB), Journal(), HandClock()
+    store, journal, clock = Asked(size_bytes=10_000 * MIB), Journal(), HandClock(NOW)
     kept = Retention(store, _settings(max_size="16 MiB"), clock, journal.note)
     for _ in range(int(86_400 / EVERY_S) + 3):
         await kept.run()
-        clock.run(EVERY_S)
+        clock.advance(EVERY_S)
     assert len(journal.lines) == 2
     monkeypatch.setattr(retention, "NOTE_EVERY", timedelta())
     await kept.run()
@@ -255,7 +237,7 @@ async def test_the_bound_is_told_once_a_day(monkeypatch: pytest.MonkeyPatch) -> 
 
 async def test_on_a_real_database(tmp_path: Path) -> None:
     """Written faster than its bound allows, it stays below it, and the newest day is there sample by sample."""
-    path, journal, clock = tmp_path / "watchkeeper.db", Journal(), HandClock()
+    path, journal, clock = tmp_path / "watchkeeper.db", Journal(), HandClock(NOW)
     size = "SELECT page_count * page_size FROM pragma_page_count, pragma_page_size"
     async with await Store.open(path) as store:
         kept = Retention(store, _settings().model_copy(update={"max_size": MIB}), clock, journal.note)
@@ -265,7 +247,7 @@ async def test_on_a_real_database(tmp_path: Path) -> None:
             seen = [level(float(n), start + day * DAY + n * MINUTE / 4) for n in range(5_760)]
             await store.commit(Commit(seen=tuple(seen)))
         assert asked(path, size) > [(1.5 * MIB,)]
-        clock.run(EVERY_S)
+        clock.advance(EVERY_S)
         await kept.run()
         assert asked(path, size) <= [(MIB,)]
         raw = await store.samples(SKERRY, clock.now() - DAY, clock.now())
@@ -277,13 +259,13 @@ async def test_on_a_real_database(tmp_path: Path) -> None:
 
 async def _turns(kept: Retention, clock: HandClock, days: float) -> None:
     for _ in range(int(days * 86_400 / EVERY_S)):
-        clock.run(EVERY_S)
+        clock.advance(EVERY_S)
         await kept.run()
 
 
 async def test_a_clock_far_ahead_throws_nothing_away_until_it_has_stood_for_a_week() -> None:
     """Ten years ahead at the start: nothing is asked of the store for seven days, restarts or not; then all goes on."""
-    store, clock, journal, notes = Asked(), HandClock(), Journal(), MemoryStateStore()
+    store, clock, journal, notes = Asked(), HandClock(NOW), Journal(), MemoryStateStore()
     clock.wall += 3650 * DAY
     kept = Retention(store, _settings(), clock, journal.note, notes)
     await kept.begin(NOW)
@@ -300,7 +282,7 @@ async def test_a_clock_far_ahead_throws_nothing_away_until_it_has_stood_for_a_we
 
 async def test_a_leap_that_is_set_right_is_forgotten() -> None:
     """A step ahead in the middle of the watch is no reason to delete; set back, keeping goes on as ever."""
-    store, clock, journal = Asked(), HandClock(), Journal()
+    store, clock, journal = Asked(), HandClock(NOW), Journal()
     kept = Retention(store, _settings(), clock, journal.note)
     await _turns(kept, clock, 0.05)
     store.horizons.clear()
@@ -315,7 +297,7 @@ async def test_a_leap_that_is_set_right_is_forgotten() -> None:
 
 async def test_a_host_that_was_off_for_a_month_is_kept_as_ever() -> None:
     """Less than a leap: the first steady turn keeps."""
-    store, clock = Asked(), HandClock()
+    store, clock = Asked(), HandClock(NOW)
     kept = Retention(store, _settings(), clock, Journal().note)
     await kept.begin(None)
     await kept.begin(NOW - 30 * DAY)
@@ -330,7 +312,7 @@ async def test_a_leap_that_cannot_be_written_down_ends_no_start(caplog: pytest.L
         async def write(self, owner: str, text: str) -> None:
             raise StoreFull(f"no room for {owner}: {len(text)}")
 
-    store, clock = Asked(), HandClock()
+    store, clock = Asked(), HandClock(NOW)
     kept = Retention(store, _settings(), clock, Journal().note, Full())
     await kept.begin(NOW - 100 * DAY)
     assert "could not be recorded" in caplog.text

@@ -1,28 +1,17 @@
 """A clock that is moved by hand, and small ways to look at what a probe observed."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 
-from watchkeeper.clock import Clock
+from tests.support.clocks import HandClock
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, Observed
 
 
-class SetClock(Clock):
+class SetClock(HandClock):
     """Both clocks stand still until they are moved."""
 
-    def __init__(self, at: datetime = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)) -> None:
-        self.at, self.s = at, 1000.0
-
-    def now(self) -> datetime:
-        return self.at
-
-    def monotonic_s(self) -> float:
-        return self.s
-
-    def move(self, seconds: float) -> None:
-        """Time passes, for both."""
-        self.at += timedelta(seconds=seconds)
-        self.s += seconds
+    def __init__(self, wall: datetime = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)) -> None:
+        super().__init__(wall)
 
 
 def conditions(seen: Sequence[Observed]) -> dict[str, Condition]:

@@ -2,7 +2,6 @@
 
 import shutil
 import signal
-import socket
 import subprocess
 import threading
 import time
@@ -16,6 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from tests.support.needs import need
 from tests.support.receivers import free_port
+from tests.support.waiting import listens
 
 PROGRAM = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 
@@ -34,17 +34,10 @@ class Broker:
     def start(self) -> None:
         self._process = subprocess.Popen([PROGRAM, "-c", str(self._config)], stderr=subprocess.DEVNULL)
         end = time.monotonic() + 30
-        while not self._listens():
+        while not listens(self.port):
             assert self._process.poll() is None, "the broker ended by itself"
             assert time.monotonic() < end, "the broker does not listen"
             time.sleep(0.02)
-
-    def _listens(self) -> bool:
-        try:
-            socket.create_connection(("127.0.0.1", self.port), 1).close()
-        except OSError:
-            return False
-        return True
 
     def pause(self) -> None:
         """Stop it from answering, as happens on a heavily loaded host."""

@@ -2,7 +2,6 @@
 
 import json
 import shutil
-import socket
 import subprocess
 import time
 from collections.abc import Iterator, Mapping
@@ -15,6 +14,7 @@ import trustme
 
 from tests.support.needs import need
 from tests.support.receivers import free_port
+from tests.support.waiting import listens
 
 PROGRAM = shutil.which("rsyslogd") or "/usr/sbin/rsyslogd"
 TLS_DRIVER = Path("/usr/lib/x86_64-linux-gnu/rsyslog/lmnsd_gtls.so")
@@ -72,17 +72,10 @@ class LogServer:
             command = [PROGRAM, "-n", "-f", f"{self.folder}/rsyslog.conf", "-i", f"{self.folder}/pid"]
             self._process = subprocess.Popen(command, stdout=said, stderr=said)
         end = time.monotonic() + 30
-        while not (self._listens() and self.local.exists() and self.local5424.exists()):
+        while not (listens(self.port) and self.local.exists() and self.local5424.exists()):
             assert self._process.poll() is None, (self.folder / "said").read_text(errors="replace")
             assert time.monotonic() < end, "the server does not listen"
             time.sleep(0.02)
-
-    def _listens(self) -> bool:
-        try:
-            socket.create_connection(("127.0.0.1", self.port), 1).close()
-        except OSError:
-            return False
-        return True
 
     def stop(self) -> None:
         if self._process is not None:

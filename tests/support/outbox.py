@@ -3,10 +3,10 @@
 import asyncio
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from tests.support.clocks import HandClock
 from tests.support.messages import NOW
-from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError
 from watchkeeper.model.alert import Priority
 from watchkeeper.model.message import Message
@@ -14,22 +14,11 @@ from watchkeeper.model.records import Delivery, DeliveryState, EventLine
 from watchkeeper.notifiers.outbox.outbox import IDLE_S
 
 
-class SetClock(Clock):
+class SetClock(HandClock):
     """A clock that stands still until a test moves it. The wall clock can be set independently of the monotonic one."""
 
     def __init__(self, now: datetime = NOW) -> None:
-        self.wall, self.passed_s = now, 1_000.0
-
-    def now(self) -> datetime:
-        return self.wall
-
-    def monotonic_s(self) -> float:
-        return self.passed_s
-
-    def advance(self, seconds: float) -> None:
-        """Let time pass, on both clocks."""
-        self.wall += timedelta(seconds=seconds)
-        self.passed_s += seconds
+        super().__init__(now)
 
     async def rest(self, wake: asyncio.Event, seconds: float) -> None:
         """Rest without waiting: time jumps on. An idle rest waits for a poke, because there is no time to jump to."""

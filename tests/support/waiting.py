@@ -1,5 +1,6 @@
 """Waiting for something that another process does."""
 
+import socket
 import time
 from collections.abc import Callable
 from typing import Any
@@ -12,3 +13,12 @@ def until(what: str, true: Callable[[], Any], within_s: float = 90) -> Any:
         assert time.monotonic() < end, f"{what} did not come within {within_s} s"
         time.sleep(0.1)
     return found
+
+
+def listens(port: int) -> bool:
+    """Does something listen on a port of the loopback address?"""
+    try:
+        socket.create_connection(("127.0.0.1", port), 1).close()
+    except OSError:
+        return False
+    return True

@@ -179,7 +179,7 @@ async def test_a_clock_that_was_set_back_holds_nothing_without_an_end() -> None:
     assert delivery is not None
     night.outbox._wait_s(lane, delivery)
     night.clock.wall -= timedelta(days=400)
-    night.clock.passed_s += module.LONGEST_HELD_S
+    night.clock.steady_s += module.LONGEST_HELD_S
     assert night.outbox._wait_s(lane, delivery) <= 0
 
 

@@ -135,7 +135,7 @@ async def test_what_is_taken(still: ProbeContext, clock: SetClock, folder: Path)
         seen = await probe.observe()
         await probe.observe()
         assert asked.count("GET /v1.40/system/df") == 1
-        clock.move(3601)
+        clock.advance(3601)
         await probe.observe()
         assert asked.count("GET /v1.40/system/df") == 2
     parts = {one.key.quantity: one for one in seen if isinstance(one, Level)}
@@ -162,7 +162,7 @@ async def test_restarts(still: ProbeContext, clock: SetClock, folder: Path) -> N
         assert faults(await probe_of(still, folder).observe()) == {
             "container tide-log: restarts": "its engine restarted it 3 times within 1h"
         }
-        clock.move(3600)
+        clock.advance(3600)
         assert faults(await probe_of(still, folder).observe()) == {}
         them[0] = container(2, "tide-log", RestartCount=90)
         assert faults(await probe_of(still, folder).observe()) == {}
@@ -202,7 +202,7 @@ async def test_limits_and_kills(still: ProbeContext, clock: SetClock, folder: Pa
     }
     (fact,) = {one.facts for one in seen if isinstance(one, Level) and one.key.quantity == "memory"}
     assert fact == (("waits for memory", "25% of the last five minutes"),)
-    clock.move(86_401)
+    clock.advance(86_401)
     assert faults(await probe_of(still, folder, exclude=["trial*"]).observe()) == {}
     group(folder, "guests.slice", kills=3)
     found = faults(await probe_of(still, folder, exclude=["trial*"]).observe())

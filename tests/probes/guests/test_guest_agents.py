@@ -220,15 +220,15 @@ async def test_a_boot_that_does_not_finish(still: ProbeContext, clock: SetClock,
         await probe.observe()
     path.unlink(missing_ok=True)
     async with agent(path, {}, mute=True):
-        started_s = clock.at.timestamp()
+        started_s = clock.wall.timestamp()
         os.utime(path, (started_s, started_s))
-        clock.move(300)
+        clock.advance(300)
         (condition, missing) = await probe.observe()
         assert not isinstance(condition, Unseen)
         assert conditions([condition])["guest hide-hub: boot"].ok
         assert ("checked in", "5m") in condition.facts
         assert isinstance(missing, Unseen)
-        clock.move(301)
+        clock.advance(301)
         (condition, _) = await probe.observe()
         assert not isinstance(condition, Unseen)
         assert conditions([condition])["guest hide-hub: boot"].reason == (

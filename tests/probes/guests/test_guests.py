@@ -159,11 +159,11 @@ async def test_a_guest_that_was_off_before_the_restart_stays_missed(
         await probe_of(kept, folder, root).observe()
         (folder / "1.qmp").unlink(missing_ok=True)
         assert "it is missing" in states(await probe_of(kept, folder, root).observe())["hide-hub"]
-        clock.move(3600)
+        clock.advance(3600)
         await probe_of(kept, folder, root).observe()
     (folder / "2.qmp").unlink(missing_ok=True)
     assert "it is missing" in states(await probe_of(kept, folder, root).observe())["tide-log"]
-    clock.move(120)
+    clock.advance(120)
     boot(root, "second", 60)
     told = states(await probe_of(kept, folder, root).observe())
     assert "it is missing" in told["hide-hub"]
@@ -260,7 +260,7 @@ async def test_states_that_pass(bench: ProbeContext, folder: Path, root: Path) -
     told = replies("hide-hub", "save-vm")
     async with monitor(folder / "a.qmp", told):
         assert states(await probe.observe()) == {"hide-hub": ""}
-        clock.move(601)
+        clock.advance(601)
         assert states(await probe.observe()) == {"hide-hub": "its state is being saved"}
         told["query-status"] = replies()["query-status"]
         assert states(await probe.observe()) == {"hide-hub": ""}

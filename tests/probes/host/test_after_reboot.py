@@ -40,7 +40,7 @@ class Host(Sources):
 
     def restart(self, *, with_what: Iterable[str] = (), away_s: float = 120) -> None:
         """Stop, stay away for a while, and start."""
-        self.clock.move(away_s)
+        self.clock.advance(away_s)
         self.boot_number, self.up_s, self.things = self.boot_number + 1, 20.0, set(with_what)
 
     def probe(self, **settings: Any) -> AfterRebootProbe:
@@ -52,7 +52,7 @@ class Host(Sources):
         probe = probe or self.probe()
         seen = the_condition(await probe.observe())
         for _ in range(round(hours * 12)):
-            self.clock.move(300)
+            self.clock.advance(300)
             self.up_s += 300
             seen = the_condition(await probe.observe())
         await probe.close()
@@ -212,7 +212,7 @@ def test_a_clock_that_was_set_back() -> None:
 async def test_the_clock_is_set_back_while_it_watches(host: Host) -> None:
     """The notes hold an instant from the future; the guest is still expected back."""
     await host.run(2)
-    host.clock.move(-5 * 3600)
+    host.clock.advance(-5 * 3600)
     await host.run(1)
     host.restart()
     assert "guest hide-hub" in (await host.run(1)).reason

@@ -66,7 +66,7 @@ class Looking:
         """Whether it is plugged in, and whether it is steady."""
         seen = conditions(await self.probe.observe())
         await self.probe.close()
-        self.clock.move(60)
+        self.clock.advance(60)
         return seen["device hide-radio: plugged in"], seen["device hide-radio: steady"]
 
 
@@ -125,7 +125,7 @@ async def test_flapping_between_two_looks(bench: ProbeContext, tmp_path: Path) -
     plugged, steady = await look()
     assert plugged.ok
     assert steady.reason == "disconnected and reconnected 3 times within 1h"
-    look.clock.move(3600)
+    look.clock.advance(3600)
     assert (await look())[1].ok
 
 

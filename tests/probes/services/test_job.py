@@ -35,23 +35,23 @@ def probe_of(desk: ProbeContext) -> JobProbe:
 
 async def test_a_job_that_never_reported(desk: ProbeContext, clock: SetClock) -> None:
     """Its first report is due a whole period after it was first looked for, also across restarts of the daemon."""
-    first = clock.at
+    first = clock.wall
     deadline = the_deadline(await probe_of(desk).observe())
     assert str(deadline.key) == "job nightly-backup: report"
     assert (deadline.due_at, deadline.last_at, deadline.period_s) == (first + DAY, None, 86_400)
     assert deadline.facts == (("successful runs so far", "none"),)
-    clock.move(7200)
+    clock.advance(7200)
     assert the_deadline(await probe_of(desk).observe()).due_at == first + DAY
 
 
 async def test_a_successful_run(desk: ProbeContext, clock: SetClock) -> None:
     """The next is due a period after it; what the job said is a fact."""
-    await desk.job_reports.record(JobReport(JOB, clock.at, message="42 GiB copied\x1b[0m"))
-    clock.move(3600)
+    await desk.job_reports.record(JobReport(JOB, clock.wall, message="42 GiB copied\x1b[0m"))
+    clock.advance(3600)
     probe = probe_of(desk)
     seen = await probe.observe()
     await probe.close()
-    assert the_deadline(seen).due_at == clock.at - timedelta(hours=1) + DAY
+    assert the_deadline(seen).due_at == clock.wall - timedelta(hours=1) + DAY
     result = conditions(seen)["job nightly-backup: result"]
     assert result.ok
     assert result.facts == (("message", "42 GiB copied\\x1b[0m"),)
@@ -59,16 +59,16 @@ async def test_a_successful_run(desk: ProbeContext, clock: SetClock) -> None:
 
 async def test_a_failed_run(desk: ProbeContext, clock: SetClock) -> None:
     """A job that says that it failed is faulty, and its successful run of before still counts for the deadline."""
-    await desk.job_reports.record(JobReport(JOB, clock.at))
-    good_at = clock.at
-    clock.move(3600)
-    await desk.job_reports.record(JobReport(JOB, clock.at, failed=True, message="no space\nleft"))
+    await desk.job_reports.record(JobReport(JOB, clock.wall))
+    good_at = clock.wall
+    clock.advance(3600)
+    await desk.job_reports.record(JobReport(JOB, clock.wall, failed=True, message="no space\nleft"))
     seen = await probe_of(desk).observe()
     assert the_deadline(seen).last_at == good_at
     result = conditions(seen)["job nightly-backup: result"]
     assert (result.ok, result.reason) == (False, "the job reported a failure: no space\\nleft")
-    clock.move(60)
-    await desk.job_reports.record(JobReport(JOB, clock.at))
+    clock.advance(60)
+    await desk.job_reports.record(JobReport(JOB, clock.wall))
     result = conditions(await probe_of(desk).observe())["job nightly-backup: result"]
     assert result.ok
     assert result.facts == ()
@@ -76,8 +76,8 @@ async def test_a_failed_run(desk: ProbeContext, clock: SetClock) -> None:
 
 async def test_a_job_that_only_ever_failed(desk: ProbeContext, clock: SetClock) -> None:
     """Its first successful run is still waited for."""
-    await desk.job_reports.record(JobReport(JOB, clock.at, failed=True))
-    await desk.job_reports.record(JobReport("another", clock.at))
+    await desk.job_reports.record(JobReport(JOB, clock.wall, failed=True))
+    await desk.job_reports.record(JobReport("another", clock.wall))
     seen = await probe_of(desk).observe()
     assert the_deadline(seen).last_at is None
     assert conditions(seen)["job nightly-backup: result"].reason == "the job reported a failure"
@@ -88,7 +88,7 @@ async def test_a_note_without_a_zone(desk: ProbeContext, clock: SetClock) -> Non
     notes = MemoryStateStore()
     await notes.write(JOB, '{"expected_from": "2020-01-01T00:00:00"}')
     deadline = the_deadline(await probe_of(replace(desk, probe_states=notes)).observe())
-    assert deadline.due_at == clock.at + DAY
+    assert deadline.due_at == clock.wall + DAY
 
 
 @pytest.mark.parametrize("wrong", [{"name": ""}, {"name": "a b"}, {"name": "../x"}, {"name": "ü"}, {"within": "0s"}])

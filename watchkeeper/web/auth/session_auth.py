@@ -256,6 +256,11 @@ def behind_tls(request: web.Request) -> bool:
     return request.secure or request.headers.get("X-Forwarded-Proto", "").lower() == "https"
 
 
+def origin(request: web.Request) -> str:
+    """The page's origin as the visitor's browser sees it: scheme, host and port."""
+    return f"{'https' if behind_tls(request) else 'http'}://{request.host}"
+
+
 def set_cookie(request: web.Request, response: web.Response, token: str, prefix: str) -> None:
     """Set the session token in the browser; an empty one removes it."""
     _set(request, response, COOKIE, token, int(LONGEST_S), prefix)

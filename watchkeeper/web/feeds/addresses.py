@@ -11,7 +11,7 @@ from aiohttp import web
 
 from watchkeeper.messages.wording import clean
 from watchkeeper.web.auth.form_handlers import back
-from watchkeeper.web.auth.session_auth import authorized_form, behind_tls
+from watchkeeper.web.auth.session_auth import authorized_form, origin
 from watchkeeper.web.auth.stored_access import STORED_ACCESS, Access, FeedAddress
 from watchkeeper.web.context import of
 from watchkeeper.web.http.late import late
@@ -80,8 +80,3 @@ async def revoke(request: web.Request) -> web.Response:
         await request.app[STORED_ACCESS].change(without)
     session.said = f"Address for {gone[0].name} revoked." if gone else "There is no such address."
     return back(of(request), "operator")
-
-
-def origin(request: web.Request) -> str:
-    """The page's origin as the visitor's browser sees it."""
-    return f"{'https' if behind_tls(request) else 'http'}://{request.host}"

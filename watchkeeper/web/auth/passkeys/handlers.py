@@ -23,7 +23,7 @@ from watchkeeper.web.auth.session_auth import (
     COOKIE,
     SESSION_AUTH,
     authorized_form,
-    behind_tls,
+    origin,
     session_of,
     set_browser_cookie,
     set_cookie,
@@ -133,7 +133,7 @@ def _with(access: Access, passkey_id: str, changed: Passkey | None) -> Access:
 
 
 def _need(request: web.Request) -> None:
-    if request.app[SESSION_AUTH].acting is None or not request.app[SESSION_AUTH].open:
+    if not request.app[SESSION_AUTH].open:
         raise Refusal(403, "No password is set, so nobody can sign in; set page.password in the configuration.")
     if not ceremonies.available():
         raise Refusal(501, "Passkeys need the package fido2: pip install 'watchkeeper[passkeys]'.")
@@ -152,8 +152,7 @@ async def _signed_in(request: web.Request) -> tuple[Session, Mapping[str, Any]]:
 
 def _site(request: web.Request) -> Site:
     """The page's name and origin, as the browser sees them; the name was checked (http/middleware.py)."""
-    name = request.url.host or ""
-    return Site(name, f"{'https' if behind_tls(request) else 'http'}://{request.host}")
+    return Site(request.url.host or "", origin(request))
 
 
 async def _body(request: web.Request) -> Mapping[str, Any]:

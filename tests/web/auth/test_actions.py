@@ -206,6 +206,27 @@ async def test_shelve_and_back(station: Station_) -> None:
     assert "There is no such alert." in await found.text(page)
 
 
+async def test_maintenance_and_its_end(station: Station_) -> None:
+    """From a subject's page, with the reason; both pages say that nothing is sent, and then no longer."""
+    found = await station()
+    await found.sign_in()
+    series = next(s for s in found.acting.store.all_series if str(s.key) == "pool skerry: space")
+    page = f"/subjects/{series.id}"
+    assert "Plan maintenance" in await found.text(page)
+    assert await found.send(f"{page}/maintenance", reason=" new \n disk", **{"for": "2h"}) == (303, page)
+    assert found.acting.done[-1][:2] == ("maintain", "pool skerry")
+    assert found.acting.done[-1][3] == "new disk"
+    text = await found.text(page)
+    assert "In maintenance for 2 hours: nothing is sent." in text
+    assert "End maintenance" in text
+    assert "Maintenance, nothing is sent: <bdi>pool skerry, until" in await found.text()
+    assert await found.send(f"{page}/maintenance", **{"for": "end"}) == (303, page)
+    assert "The maintenance has ended." in await found.text(page)
+    assert "Maintenance, nothing is sent" not in await found.text()
+    await found.send(f"{page}/maintenance", **{"for": "end"})
+    assert "There was none." in await found.text(page)
+
+
 async def test_note_run_and_trial(station: Station_) -> None:
     """Notes, probes and test messages from the keeper's page; a note can be about a subject."""
     found = await station()
@@ -232,6 +253,8 @@ async def test_note_run_and_trial(station: Station_) -> None:
         ("/subjects/1/acknowledge", {"concern": "weather"}, 400),
         ("/subjects/1/shelve", {"concern": "full", "for": "99y"}, 400),
         ("/subjects/1/shelve", {"concern": "full"}, 400),
+        ("/subjects/1/maintenance", {"for": "8d"}, 400),
+        ("/subjects/1/maintenance", {"for": "2h", "reason": "x" * 1_001}, 400),
         ("/subjects/999/acknowledge", {"concern": "full"}, 404),
         ("/subjects/x/unshelve", {"concern": "full"}, 404),
     ],

@@ -70,6 +70,9 @@ class Heartbeat:
         url = await asyncio.to_thread(self._url)
         connector = aiohttp.TCPConnector(ssl=await trust(self._settings.ca_file), force_close=True)
         headers = {"Content-Type": "application/json", "User-Agent": f"watchkeeper/{__version__}"}
+        if self._settings.token is not None:
+            token = await asyncio.to_thread(read_secret, self._settings.token, "heartbeat.token")
+            headers["Authorization"] = f"Bearer {token}"
         # trust_env False: a proxy from the environment would be an address that is not in the configuration.
         async with (
             aiohttp.ClientSession(connector=connector, trust_env=False, response_class=BoundedAnswer) as session,

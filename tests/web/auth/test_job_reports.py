@@ -12,7 +12,9 @@ from aiohttp.test_utils import TestClient, TestServer
 
 from tests.support.readstore import NOW, ReadStoreDouble
 from tests.web.conftest import ISLAND, Client, FixedClock, FixedVitals
+from watchkeeper.config.tables.heartbeat import HeartbeatSettings
 from watchkeeper.config.types import TokenSource
+from watchkeeper.daemon.heartbeat import Heartbeat
 from watchkeeper.errors import StoreError
 from watchkeeper.model.probe_state import JobReport, LastJobReports, MemoryJobReports
 from watchkeeper.web.api.openapi import openapi
@@ -56,6 +58,19 @@ async def test_a_job_reports(client: Client, kept: MemoryJobReports) -> None:
     answer = await client.post(f"/jobs/{JOB}/ran", headers=BEARER)
     assert (answer.status, await answer.text()) == (204, "")
     assert await kept.last(JOB) == LastJobReports(JobReport(JOB, NOW))
+
+
+async def test_a_heartbeat_of_another_host(client: Client, kept: MemoryJobReports, secret: Path) -> None:
+    """Sent by the real sender with the job's token; anything else in JSON is refused."""
+    url = str(client.make_url(f"/jobs/{JOB}/ran"))
+    settings = HeartbeatSettings.model_validate({"url": url, "token": {"file": str(secret)}})
+    await Heartbeat(settings, FixedClock(NOW), FixedVitals(), "petrel").tell()
+    assert await kept.last(JOB) == LastJobReports(JobReport(JOB, NOW, message="heartbeat of petrel"))
+    for wrong in ({"status": "fail"}, ["pass"]):
+        assert (await client.post(f"/jobs/{JOB}/ran", headers=BEARER, json=wrong)).status == 415
+    broken = {**BEARER, "Content-Type": "application/json"}
+    assert (await client.post(f"/jobs/{JOB}/ran", headers=broken, data=b"{")).status == 415
+    assert (await client.post(f"/jobs/{JOB}/ran", json={"status": "pass"})).status == 401
 
 
 async def test_a_job_says_that_it_failed(client: Client, kept: MemoryJobReports) -> None:

@@ -21,9 +21,11 @@ class HeartbeatSettings(Strict):
     every: time between heartbeats.
     timeout: time after which one attempt is abandoned. The next one follows at its usual time.
     ca_file: CA certificates (PEM) for the receiver's certificate, instead of the system's.
+    token: sent as `Authorization: Bearer TOKEN`; the token of a job, if the receiver is another watchkeeper.
     """
 
     url: Annotated[AnyHttpUrl, AfterValidator(_whole_url)] | SecretSource | None = None
     every: Annotated[Duration, Field(ge=1, le=LONGEST_S)] = 300.0
     timeout: Annotated[Duration, Field(le=600)] = 30.0
     ca_file: WholePath | None = None
+    token: SecretSource | None = None

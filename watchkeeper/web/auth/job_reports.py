@@ -73,11 +73,24 @@ async def receive(request: web.Request) -> web.Response:
 
 async def _fields(request: web.Request) -> dict[str, str]:
     """The form, if there is one. A field that nobody reads is refused: its text would be lost."""
+    if request.can_read_body and request.content_type == "application/json":
+        return await _heartbeat(request)
     fields = await form(request) if request.can_read_body else {}
     for name in fields:
         if name not in FIELDS:
             raise Refusal(400, f"A job report has no field {clean(name, 80)}; the fields are {' and '.join(FIELDS)}.")
     return fields
+
+
+async def _heartbeat(request: web.Request) -> dict[str, str]:
+    """The heartbeat of another watchkeeper, whose `[heartbeat]` has the job's token: it is sent only on `pass`."""
+    try:
+        said = await request.json()
+    except (ValueError, RecursionError):
+        said = None
+    if not isinstance(said, dict) or said.get("status") != "pass":
+        raise Refusal(415, 'A report is a form; JSON is only taken as a heartbeat, an object whose status is "pass".')
+    return {"message": f"heartbeat of {said.get('host', 'another host')}"}
 
 
 def _failed(text: str) -> bool:

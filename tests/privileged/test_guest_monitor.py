@@ -19,7 +19,7 @@ from tests.probes.monitors import monitor, replies
 from tests.support.needs import need
 from watchkeeper.privileged import commands
 from watchkeeper.privileged import guest_monitor as roots
-from watchkeeper.probes.guests.qmp import Channel, Guest, NotMonitor, read_printed
+from watchkeeper.probes.guests.qmp import Channel, Guest, NotMonitor, read_printed, understand
 
 
 @pytest.fixture
@@ -39,8 +39,11 @@ async def test_the_same_as_the_daemon_would_hear(folder: Path) -> None:
     told = replies("hide-hub")
     async with monitor(folder / "a.qmp", told, events=2) as asked:
         heard = await ask(folder / "a.qmp")
-    assert asked == list(roots.QUESTIONS)
-    assert {question: {k: v for k, v in reply.items() if k != "id"} for question, reply in heard.items()} == told
+    assert asked == [*roots.QUESTIONS, "qom-list", "qom-list"]
+    assert {question: {k: v for k, v in reply.items() if k != "id"} for question, reply in heard.items()} == {
+        **{question: reply for question, reply in told.items() if question != "qom-list"},
+        **{f"qom-list {path}": told["qom-list"] for path in roots.DEVICES},
+    }
     guest = read_printed(json.dumps(heard).encode())
     assert (guest.name, guest.state, guest.promised_bytes, guest.vcpus) == ("hide-hub", "running", 64 * 2**20, 1)
 
@@ -153,3 +156,24 @@ async def test_a_link_that_comes_after_the_look_is_not_followed(folder: Path) ->
         assert asked == []
         await ask(folder / "a.qmp")
     assert asked
+
+
+async def test_the_statistics_of_a_real_balloon(folder: Path) -> None:
+    """They are asked of the balloon that QEMU lists, with and without an id; there are none, as no system runs."""
+    for number, options in enumerate(("virtio-balloon-pci", "virtio-balloon-pci,id=balloon0")):
+        path = folder / f"{number}.qmp"
+        async with machine(path, "hide-hub", "-S", "-device", "virtio-serial", "-device", options):
+            heard = await ask(path)
+        assert heard["guest-stats"]["return"]["last-update"] == 0
+        assert understand(heard).inside is None
+
+
+@pytest.mark.parametrize(
+    "listed",
+    [None, {}, [7], [{"name": 7}], [{"name": "a/../b", "type": "child<virtio-balloon-pci>"}], [{"type": "child<usb>"}]],
+)
+def test_devices_that_are_no_balloon(listed: object) -> None:
+    """Nothing more is asked."""
+    replies = {f"qom-list {path}": {"return": listed} for path in roots.DEVICES}
+    asked = [message["execute"] for _, message in roots.messages(replies)]
+    assert asked == [*roots.QUESTIONS, "qom-list", "qom-list"]

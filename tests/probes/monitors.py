@@ -43,6 +43,7 @@ def replies(
         "query-cpus-fast": {"return": [{"cpu-index": 0, "thread-id": 7840, "target": "x86_64"}]},
         "query-blockstats": {"return": [counts(each) for each in ([drive()] if drives is None else drives)]},
         "query-chardev": {"return": channels or []},
+        "qom-list": {"return": [{"name": "type", "type": "string"}]},
     }
 
 

@@ -6,9 +6,10 @@ probes/guests/qmp.py.
 """
 
 import json
+import re
 import socket
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from watchkeeper.privileged.guest_sockets import connect
@@ -26,6 +27,12 @@ QUESTIONS = (
 )
 """Everything that is ever sent to a guest, by this program and by the daemon."""
 
+DEVICES = ("/machine/peripheral", "/machine/peripheral-anon")
+"""Where QEMU lists the devices that a guest was started with: those with an id, and those without one."""
+
+_BALLOON = re.compile(r"child<virtio-balloon[a-z-]*>")
+_DEVICE = re.compile(r"[A-Za-z0-9_.\[\]-]{1,100}")
+
 LINE_LIMIT_BYTES = 4 * 2**20
 """One message is one line. query-block of a guest with a hundred disks and long backing chains stays well below."""
 
@@ -34,6 +41,31 @@ MESSAGES_LIMIT = 1000
 
 PATIENCE_S = 5.0
 """For each part of a message. A monitor that another program occupies sends nothing at all."""
+
+
+def messages(replies: Mapping[str, Mapping[str, Any]]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Each question by its name, with the message that asks it. replies: those so far, filled while this runs.
+
+    The last one asks for the statistics of the balloon, if one of the listed devices is a balloon: it only reads what
+    the guest has reported, and only if polling was turned on when the guest was started.
+    """
+    for question in QUESTIONS:
+        yield question, {"execute": question}
+    for path in DEVICES:
+        yield f"qom-list {path}", {"execute": "qom-list", "arguments": {"path": path}}
+    if (balloon := _balloon(replies)) is not None:
+        yield "guest-stats", {"execute": "qom-get", "arguments": {"path": balloon, "property": "guest-stats"}}
+
+
+def _balloon(replies: Mapping[str, Mapping[str, Any]]) -> str | None:
+    """The path of the balloon among the devices that QEMU listed."""
+    for path in DEVICES:
+        listed = replies.get(f"qom-list {path}", {}).get("return")
+        for each in listed if isinstance(listed, list) else []:
+            name, sort = (str(each.get(key)) for key in ("name", "type")) if isinstance(each, dict) else ("", "")
+            if _BALLOON.fullmatch(sort) and _DEVICE.fullmatch(name):
+                return f"{path}/{name}"
+    return None
 
 
 class _Lines:
@@ -72,9 +104,9 @@ def ask(path: str) -> dict[str, Mapping[str, Any]]:
         lines = _Lines(connection)
         if "QMP" not in lines.message():
             raise ValueError("what answers there does not greet as a QMP monitor")
-        replies = {}
-        for number, question in enumerate(QUESTIONS):
-            connection.sendall(json.dumps({"execute": question, "id": number}).encode("ascii") + b"\n")
+        replies: dict[str, Mapping[str, Any]] = {}
+        for number, (question, message) in enumerate(messages(replies)):
+            connection.sendall(json.dumps({**message, "id": number}).encode("ascii") + b"\n")
             replies[question] = lines.reply(number)
         return replies
 

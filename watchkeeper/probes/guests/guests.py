@@ -28,6 +28,7 @@ from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.guests.changes import Between, KnownGuest
 from watchkeeper.probes.guests.disks import GuestDisks, counted, errors_condition, images_condition
+from watchkeeper.probes.guests.memory import observe_memory
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Guest
 from watchkeeper.probes.guests.restarts import RestartGrace
@@ -121,7 +122,9 @@ class GuestsProbe(BaseProbe):
             for path, name in known.items()
         ]
         seen += [_missing(name) for name in settings.expected if name not in known.values()]
-        return [*seen, self._memory(asked, known), *self._levels(guests), *self._disks(guests, errors)]
+        now_s = self._clock.now().timestamp()
+        inside = [one for name, guest in guests.items() for one in observe_memory(name, guest, now_s)]
+        return [*seen, self._memory(asked, known), *self._levels(guests), *self._disks(guests, errors), *inside]
 
     def _counted(
         self, before: Mapping[str, GuestDisks], guests: Mapping[str, Guest], names: Collection[str]

@@ -21,7 +21,7 @@ from pydantic import (
 )
 
 from watchkeeper.errors import ProbeError
-from watchkeeper.privileged.guest_monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, QUESTIONS
+from watchkeeper.privileged.guest_monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, messages
 from watchkeeper.probes.support.sanitize import clip
 
 
@@ -101,6 +101,18 @@ class _Balloon(_Read):
     actual: int = Field(ge=0)
 
 
+class _Inside(_Read):
+    total: int = Field(alias="stat-total-memory", gt=0, lt=2**63)
+    available: int = Field(alias="stat-available-memory", ge=0, lt=2**63)
+
+
+class _GuestStats(_Read):
+    """last-update is 0 if the guest has never reported; a value that it does not report is 2^64 - 1."""
+
+    updated_s: int = Field(alias="last-update", gt=0)
+    stats: _Inside
+
+
 class _Channel(_Read):
     filename: str = ""
     open: bool = Field(False, alias="frontend-open")
@@ -164,6 +176,15 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True)
+class GuestMemory:
+    """The memory inside a guest as its balloon's driver reported it, at updated_s (seconds since 1970)."""
+
+    total_bytes: int
+    available_bytes: int
+    updated_s: int
+
+
+@dataclass(frozen=True, slots=True)
 class Guest:
     """What a monitor reports about its guest.
 
@@ -171,6 +192,7 @@ class Guest:
     use, including hot-plugged memory; None if this QEMU does not report it. granted_bytes: what its balloon leaves of
     that; None without a balloon. failing: the disks with I/O errors. disks: those that it can write to. vcpus: None if
     this QEMU does not report them. read_only: the disks that it can only read. channels: its sockets.
+    inside: its memory as it sees it; None if its balloon is not polled.
     """
 
     name: str
@@ -182,6 +204,7 @@ class Guest:
     vcpus: int | None = None
     read_only: tuple[Drive, ...] = ()
     channels: tuple[Channel, ...] = ()
+    inside: GuestMemory | None = None
 
 
 Replies = Mapping[str, Any]
@@ -241,7 +264,16 @@ def understand(replies: Replies) -> Guest:
         len(vcpus) if vcpus is not None else None,
         tuple(disk for disk, medium in disks if medium and medium.ro),
         tuple(_channels(_maybe(_CHANNELS, replies.get("query-chardev")))),
+        _inside(replies),
     )
+
+
+def _inside(replies: Replies) -> GuestMemory | None:
+    """What the balloon's driver in the guest reported. More available than there is makes no sense."""
+    found = _maybe(_STATS, replies.get("guest-stats"))
+    if found is None or found.stats.available > found.stats.total:
+        return None
+    return GuestMemory(found.stats.total, found.stats.available, found.updated_s)
 
 
 def _channels(found: list[_Channel] | None) -> Iterator[Channel]:
@@ -260,6 +292,7 @@ def _stats(counted: list[_Counts] | None) -> dict[str, _Counters]:
 _DRIVES = TypeAdapter(list[_Drive])
 _COUNTS = TypeAdapter(list[_Counts])
 _CHANNELS = TypeAdapter(list[_Channel])
+_STATS = TypeAdapter(_GuestStats)
 _VCPUS = TypeAdapter(list[_Read])
 _MEMORY, _BALLOON = TypeAdapter(_Memory), TypeAdapter(_Balloon)
 
@@ -332,9 +365,9 @@ async def _converse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) 
     """Read the greeting, and ask one question after the other. Events may come in between; they have no id."""
     if "QMP" not in await _message(reader):
         raise NotMonitor("the greeting is not that of a QMP monitor")
-    replies = {}
-    for number, question in enumerate(QUESTIONS):
-        writer.write(json.dumps({"execute": question, "id": number}).encode() + b"\n")
+    replies: dict[str, dict[str, Any]] = {}
+    for number, (question, message) in enumerate(messages(replies)):
+        writer.write(json.dumps({**message, "id": number}).encode() + b"\n")
         replies[question] = await _reply(reader, number)
     return replies
 

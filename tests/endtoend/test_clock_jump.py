@@ -10,28 +10,20 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.daemon import Daemon, command
+from tests.support.daemon import Daemon, base, command
 from tests.support.needs import need
 from tests.support.receivers import Hook, Service
 from tests.support.waiting import until
 from watchkeeper.daemon.startup_clock import keeps_time
 
-CONFIG = """
-watch_host = false
-[host]
-name = "gannet"
-time_zone = "UTC"
-[page]
-port = 0
-[store]
-path = "{folder}/watchkeeper.db"
+CONFIG = (
+    base()
+    + """
 [rules.chattering]
 raises = 1000
 [rules.not_answering]
 warning = "1s"
 alarm = "never"
-[rules.not_reporting]
-intervals = 120
 [[probe]]
 kind = "http"
 name = "hide-hub"
@@ -47,6 +39,7 @@ within = "2d"
 kind = "webhook"
 url = "{hook}"
 """
+)
 
 
 @pytest.mark.timeout(300)

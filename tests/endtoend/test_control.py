@@ -13,16 +13,13 @@ from typing import Any
 
 import pytest
 
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
 from tests.support.needs import need
 from tests.support.waiting import until
 
-CONFIG = """
-watch_host = false
-[page]
-port = 0
-[store]
-path = "{folder}/state/watchkeeper.db"
+CONFIG = (
+    base("{folder}/state")
+    + """
 [rules.not_answering]
 warning = "1s"
 [[probe]]
@@ -38,6 +35,7 @@ files = ["{folder}/none/*.img"]
 max_age = "1d"
 every = "1s"
 """
+)
 
 
 @pytest.fixture

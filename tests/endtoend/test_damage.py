@@ -16,21 +16,16 @@ import pytest
 
 from tests.store import damage, harm
 from tests.store.material import SKERRY, START, alert, asked, delivery, line, samples
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
 from tests.support.receivers import Hook
 from watchkeeper.model.records import Commit
 from watchkeeper.store import Store
 
 pytestmark = pytest.mark.untraced
 
-CONFIG = """
-watch_host = false
-[host]
-name = "gannet"
-[page]
-port = 0
-[store]
-path = "{folder}/watchkeeper.db"
+CONFIG = (
+    base()
+    + """
 [[probe]]
 kind = "self-check"
 every = "1s"
@@ -38,6 +33,7 @@ every = "1s"
 kind = "webhook"
 url = "http://127.0.0.1:{port}/"
 """
+)
 
 
 def _wait_for(hook: Hook, telling: str, quantity: str) -> str:

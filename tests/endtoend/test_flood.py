@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from tests.support.daemon import Daemon, command
+from tests.support.daemon import Daemon, base, command
 from tests.support.flooding import flood
 from tests.support.receivers import Hook, Service
 from watchkeeper.web.http.limits import Limits
@@ -26,14 +26,9 @@ DESCRIPTORS = 1_024
 MOST_OF_PAGE = Limits().connections + Limits().accepts
 """Connections that the page holds, and those of one turn of accepts before older ones are gone."""
 
-CONFIG = """
-watch_host = false
-[host]
-name = "gannet"
-[page]
-port = 0
-[store]
-path = "{folder}/state/watchkeeper.db"
+CONFIG = (
+    base("{folder}/state")
+    + """
 [rules.not_answering]
 warning = "1s"
 off_delay = "1s"
@@ -59,6 +54,7 @@ timeout = "2s"
 kind = "webhook"
 url = "{hook}"
 """
+)
 
 
 @dataclass

@@ -29,6 +29,9 @@ path = "{folder}/state/watchkeeper.db"
 [reminders]
 warning = "2s"
 
+[rules.not_reporting]
+intervals = 300
+
 [rules.not_answering]
 warning = "1s"
 alarm = "never"

@@ -13,19 +13,13 @@ from typing import Any
 
 import pytest
 
-from tests.support.daemon import Daemon, command
+from tests.support.daemon import Daemon, base, command
 from tests.support.receivers import Hook, Mailbox, Service
 from tests.support.station import seen_by, start_on_tmpfs
 
-CONFIG = """
-watch_host = false
-[host]
-name = "gannet"
-time_zone = "UTC"
-[page]
-port = 0
-[store]
-path = "{state}/watchkeeper.db"
+CONFIG = (
+    base("{state}")
+    + """
 [rules.not_answering]
 warning = "1s"
 alarm = "never"
@@ -46,6 +40,7 @@ security = "none"
 from = "gannet@example.org"
 to = ["keeper@example.org"]
 """
+)
 
 
 class Station:

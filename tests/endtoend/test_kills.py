@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
 from tests.support.receivers import Hook, Mailbox
 
 pytestmark = pytest.mark.untraced
@@ -28,15 +28,9 @@ SEED = 20260301
 JOBS = 8
 LONGEST_LIFE_S = 2.5
 
-CONFIG = """
-watch_host = false
-[host]
-name = "gannet"
-time_zone = "UTC"
-[page]
-port = 0
-[store]
-path = "{folder}/watchkeeper.db"
+CONFIG = (
+    base()
+    + """
 [rules.overdue]
 late_alarm = "never"
 [rules.chattering]
@@ -54,6 +48,7 @@ security = "none"
 from = "gannet@example.org"
 to = ["keeper@example.org"]
 """
+)
 
 PROBE = """
 [[probe]]

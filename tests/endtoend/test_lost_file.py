@@ -6,19 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
 from tests.support.receivers import Hook, Service
 from tests.support.waiting import until
 
-CONFIG = """
-watch_host = false
-[host]
-name = "gannet"
-time_zone = "UTC"
-[page]
-port = 0
-[store]
-path = "{folder}/state/watchkeeper.db"
+CONFIG = (
+    base("{folder}/state")
+    + """
 [rules.not_answering]
 warning = "1s"
 alarm = "never"
@@ -32,6 +26,7 @@ timeout = "1s"
 kind = "webhook"
 url = "{hook}"
 """
+)
 
 
 @pytest.mark.timeout(300)

@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 
-from tests.support.daemon import Daemon, command
+from tests.support.daemon import Daemon, base, command
 from tests.support.station import TinyDisk, tiny_disk
 
 MOMENTS = int(os.environ.get("MOMENTS", "12"))
@@ -34,15 +34,9 @@ LONGEST_LIFE_S = 4.0
 CALM_S = 240.0
 """How long the last run may take until everything has been sent: longer than the longest wait after a refusal then."""
 
-CONFIG = """
-watch_host = false
-[host]
-name = "gannet"
-time_zone = "UTC"
-[page]
-port = 0
-[store]
-path = "{state}/watchkeeper.db"
+CONFIG = (
+    base("{state}")
+    + """
 [rules.overdue]
 late_alarm = "never"
 [rules.chattering]
@@ -50,6 +44,7 @@ raises = 1000
 [grouping]
 flood = 10000
 """
+)
 
 NOTIFIER = """
 [[notifier]]

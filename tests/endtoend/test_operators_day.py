@@ -11,16 +11,13 @@ from urllib.parse import quote
 
 import pytest
 
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
 from tests.support.receivers import Hook, Mailbox, Service
 from tests.support.waiting import until
 
-CONFIG = """
-watch_host = false
-[page]
-port = 0
-[store]
-path = "{folder}/state/watchkeeper.db"
+CONFIG = (
+    base("{folder}/state")
+    + """
 [rules.not_answering]
 warning = "1s"
 alarm = "1h"
@@ -44,6 +41,7 @@ name = "urgent"
 url = "{hook}"
 at_least = "alarm"
 """
+)
 
 
 @pytest.fixture

@@ -10,21 +10,17 @@ import urllib.request
 from pathlib import Path
 from typing import Any
 
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
 from tests.support.receivers import Hook, free_port
 
-HEAD = """
-watch_host = false
-[host]
-name = "gannet"
-[page]
-port = 0
-[store]
-path = "{folder}/watchkeeper.db"
+HEAD = (
+    base()
+    + """
 [[probe]]
 kind = "memory"
 every = "1s"
 """
+)
 SERVICE = """
 [[probe]]
 kind = "tcp"

@@ -10,21 +10,15 @@ from pathlib import Path
 import pytest
 
 from tests.probes.machines import machine, short_folder
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
 from tests.support.receivers import Service
 
 MIB = 2**20
 DISKS = ("hub", "hub-data")
 
-CONFIG = """
-watch_host = false
-[host]
-name = "gannet"
-[page]
-port = 0
-[store]
-path = "{state}/watchkeeper.db"
-
+CONFIG = (
+    base("{state}")
+    + """
 [[probe]]
 kind = "guests"
 sockets = ["{run}/*.qmp"]
@@ -42,6 +36,7 @@ url = "http://127.0.0.1:{port}/"
 every = "5s"
 timeout = "2s"
 """
+)
 
 KEPT = """
 [[probe]]

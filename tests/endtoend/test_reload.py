@@ -13,22 +13,18 @@ from typing import Any
 
 import pytest
 
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
 from tests.support.receivers import Hook, free_port
 
-HEAD = """
-watch_host = false
-[host]
-name = "gannet"
-[page]
-port = 0
-[store]
-path = "{folder}/watchkeeper.db"
+HEAD = (
+    base()
+    + """
 [rules.not_answering]
 warning = "1s"
 [grouping]
 recovery_time = "0s"
 """
+)
 
 PROBE = """
 [[probe]]

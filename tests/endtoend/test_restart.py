@@ -8,19 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
 from tests.support.receivers import Hook, free_port
 
 pytestmark = pytest.mark.untraced
 
-CONFIG = """
-watch_host = false
-[host]
-name = "gannet"
-[page]
-port = 0
-[store]
-path = "{folder}/watchkeeper.db"
+CONFIG = (
+    base()
+    + """
 [rules.not_answering]
 warning = "1s"
 [[probe]]
@@ -33,6 +28,7 @@ timeout = "1s"
 kind = "webhook"
 url = "http://127.0.0.1:{port}/"
 """
+)
 
 
 def test_a_message_outlives_a_kill_and_is_told_once(tmp_path: Path) -> None:

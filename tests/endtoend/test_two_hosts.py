@@ -1,7 +1,6 @@
 """Two real daemons monitor each other with the health path and the HTTP probe, and each sends heartbeats."""
 
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -9,6 +8,7 @@ import pytest
 
 from tests.support.daemon import Daemon
 from tests.support.receivers import Hook, free_port
+from tests.support.waiting import until
 
 pytestmark = pytest.mark.untraced
 
@@ -28,6 +28,9 @@ path = "{folder}/watchkeeper.db"
 [heartbeat]
 url = "{alive}"
 every = "1s"
+
+[rules.not_reporting]
+intervals = 300
 
 [rules.not_answering]
 warning = "5s"
@@ -82,13 +85,6 @@ class Pair:
         """How many heartbeats a host has sent."""
         return sum(each["host"] == name and each["status"] == "pass" for each in self.alive.events)
 
-    @staticmethod
-    def until(what: str, true: Callable[[], object], within_s: float = 90) -> None:
-        end = time.monotonic() + within_s
-        while not true():
-            assert time.monotonic() < end, f"{what} did not come within {within_s} s"
-            time.sleep(0.1)
-
 
 @pytest.fixture
 def pair(tmp_path: Path) -> Iterator[Pair]:
@@ -100,16 +96,16 @@ def pair(tmp_path: Path) -> Iterator[Pair]:
 def test_each_tells_when_the_other_falls_silent(pair: Pair) -> None:
     """While both run nothing is reported; when one is killed the other reports it, and reports its return."""
     gannet, petrel = pair.start("gannet"), pair.start("petrel")
-    pair.until("a sign of life of both", lambda: pair.lives("gannet") >= 2 and pair.lives("petrel") >= 2)
+    until("a sign of life of both", lambda: pair.lives("gannet") >= 2 and pair.lives("petrel") >= 2)
     # A busy machine may start the second one slowly, and the first then misses it: that ends, and nothing follows.
     assert any(_quiet(pair) for _ in range(10)), pair.told()
     pair.hook.events.clear()
     petrel.kill()
     silent = pair.lives("petrel")
-    pair.until("word that petrel is silent", lambda: ("gannet", "raised", "service petrel") in pair.told())
+    until("word that petrel is silent", lambda: ("gannet", "raised", "service petrel") in pair.told())
     assert pair.lives("petrel") == silent
     pair.start("petrel")
-    pair.until("word that petrel is back", lambda: ("gannet", "ended", "service petrel") in pair.told())
+    until("word that petrel is back", lambda: ("gannet", "ended", "service petrel") in pair.told())
     assert all(host == "gannet" for host, *_ in pair.told())
     assert gannet.process.poll() is None
 
@@ -117,6 +113,6 @@ def test_each_tells_when_the_other_falls_silent(pair: Pair) -> None:
 def _quiet(pair: Pair) -> bool:
     """Whether nothing is reported during three heartbeats of both, and everything raised before has ended."""
     before, told = {name: pair.lives(name) for name in ("gannet", "petrel")}, len(pair.told())
-    pair.until("more signs of life", lambda: all(pair.lives(name) >= before[name] + 3 for name in before))
+    until("more signs of life", lambda: all(pair.lives(name) >= before[name] + 3 for name in before))
     words = [telling for _, telling, _ in pair.told()]
     return len(words) == told and words.count("raised") == words.count("ended")

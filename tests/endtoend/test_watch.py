@@ -22,7 +22,7 @@ from typing import Any
 import psutil
 import pytest
 
-from tests.support.daemon import Daemon, command
+from tests.support.daemon import Daemon, base, command
 from tests.support.receivers import Hook, Mailbox, Service
 from tests.support.station import seen_by, start_on_tmpfs
 
@@ -30,19 +30,9 @@ MIB = 2**20
 SIZE_MIB = 64
 RATE_MIB_S = 1.0
 
-CONFIG = """
-watch_host = false
-
-[host]
-name = "gannet"
-time_zone = "UTC"
-
-[page]
-port = 0
-
-[store]
-path = "{folder}/state/watchkeeper.db"
-
+CONFIG = (
+    base("{folder}/state")
+    + """
 [rules.full]
 caution = "never"
 warning = "30s"
@@ -87,6 +77,7 @@ to = ["keeper@example.org"]
 kind = "webhook"
 url = "{hook}"
 """
+)
 
 
 @dataclass

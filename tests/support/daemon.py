@@ -7,6 +7,27 @@ from types import TracebackType
 from typing import Self
 
 
+def base(folder: str = "{folder}") -> str:
+    """The beginning of a configuration: the host gannet without its own probes, a page on any port.
+
+    A probe that runs each second may run seconds late on a busy machine: it is not reported as missing for minutes.
+
+    folder: the folder of the database, or a field for str.format.
+    """
+    return f"""
+watch_host = false
+[host]
+name = "gannet"
+time_zone = "UTC"
+[page]
+port = 0
+[store]
+path = "{folder}/watchkeeper.db"
+[rules.not_reporting]
+intervals = 300
+"""
+
+
 def command(config: Path) -> list[str]:
     """The command that starts a daemon with a configuration."""
     return [sys.executable, "-m", "watchkeeper", "--config", str(config), "run"]

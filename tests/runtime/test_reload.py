@@ -18,6 +18,7 @@ from watchkeeper.model.observation import Answer, Observation, SeriesKey
 from watchkeeper.model.records import Entry
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.periodic.scheduler import Scheduler
+from watchkeeper.planning.capacity.question import Question
 from watchkeeper.probes.base import OwnDatabase, ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.runtime.active_config import ActiveConfig, build
@@ -35,6 +36,7 @@ from watchkeeper.runtime.runner import Runner
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.settings import Settings
 from watchkeeper.store.store import Store
+from watchkeeper.web.planning.planner import Change
 
 HUB = SeriesKey("service hide-hub", "answer")
 MEMORY = '[[probe]]\nkind = "memory"\nevery = "1h"\n'
@@ -313,3 +315,33 @@ async def test_which_probes_end_and_begin(rig: Rig) -> None:
     assert [each.label for each in gone] == ["slower", "other"]
     assert [(each.label, each.interval_s) for each in new] == [("slower", 2.0), ("other", 1.0)]
     assert difference(before, after) == "the configuration was reloaded; changed: probe other, slower"
+
+
+class Asked:
+    """A planner that only records what it is asked, and for whom."""
+
+    def __init__(self) -> None:
+        self.by: list[tuple[object, bool]] = []
+
+    async def answer(self, question: object, *, signed_in: bool) -> None:
+        self.by.append((question, signed_in))
+
+    capacity = preflight = reclaim = answer
+
+
+async def test_questions_of_the_page_go_to_the_active_planner(rig: Rig) -> None:
+    """Who has signed in is asked for first, so a stranger must not pass for one of them."""
+    planner = Asked()
+    rig.active.runtime = replace(rig.runtime, planner=planner)  # type: ignore[arg-type]
+    question, change = Question(cpus=2), Change("hide-hub")
+    for signed_in in (False, True):
+        await rig.active.capacity(question, signed_in=signed_in)
+        await rig.active.preflight(change, signed_in=signed_in)
+        await rig.active.reclaim("pool skerry", signed_in=signed_in)
+    asked = [question, change, "pool skerry"]
+    assert planner.by == [*((each, False) for each in asked), *((each, True) for each in asked)]
+    planner.by.clear()
+    await rig.active.capacity(question)
+    await rig.active.preflight(change)
+    await rig.active.reclaim(None)
+    assert planner.by == [(question, False), (change, False), (None, False)]

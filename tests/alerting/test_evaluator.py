@@ -11,7 +11,7 @@ from tests.support.solo import Outcome, Solo
 from watchkeeper.alerting import evaluator
 from watchkeeper.alerting.missing_data import GONE
 from watchkeeper.alerting.rules import FullRule, NotAnsweringRule, Rules
-from watchkeeper.model.alert import CONCERN, Alert, Concern, NotificationKind, Priority, State
+from watchkeeper.model.alert import CONCERN, Alert, Concern, NotificationKind, Priority, State, Transition
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 
@@ -123,6 +123,9 @@ def calm(limits: Rules = AFTER_A_MINUTE) -> Solo:
     return judged
 
 
+SOON = Rules(full=FullRule(caution_s=None, warning_s=30.0, alarm_s=10.0))
+
+
 def forecast_again(judged: Solo, seen: Level, at: datetime) -> bool:
     """Whether a sample has a forecast of its own."""
     known = judged.forecast
@@ -166,6 +169,24 @@ def test_narrower_limits_allow_larger_moves() -> None:
     assert forecast_again(calm(week), Level(KEY, 50.03, 100.0), START + SECOND)
     nothing = Rules(full=FullRule(caution_s=None, warning_s=None, alarm_s=None))
     assert not forecast_again(calm(nothing), Level(KEY, 99.0, 100.0), START + SECOND)
+
+
+def test_limits_of_seconds_leave_no_time_to_hold_a_forecast() -> None:
+    """A thousandth of the widest limit: of a day 86 s, of 30 s nothing."""
+    day = Rules(full=FullRule(caution_s=None, warning_s=None))
+    assert not forecast_again(calm(day), Level(KEY, 50.0, 100.0), START + 86 * SECOND)
+    assert forecast_again(calm(day), Level(KEY, 50.0, 100.0), START + 87 * SECOND)
+    assert forecast_again(calm(SOON), Level(KEY, 50.0, 100.0), START + SECOND)
+
+
+def test_a_fill_within_a_minute_is_reported_before_it_is_full() -> None:
+    """64 MiB at 1 MiB a second, with limits of seconds."""
+    judged = Solo(KEY, Kind.LEVEL, 1.0, SOON)
+    raised = list[Transition]()
+    for second in range(62):
+        judged.take(Level(KEY, float(second), 64.0), START + second * SECOND)
+        raised += judged.judge(START + second * SECOND).transitions
+    assert [each.after.priority for each in raised] == [Priority.WARNING, Priority.ALARM]
 
 
 def test_a_forecast_is_not_used_before_it_was_made() -> None:

@@ -27,9 +27,10 @@ from watchkeeper.model.units import HOUR_S
 CONCERNS = {kind: (concern, Concern.NOT_REPORTING) for kind, concern in CONCERN.items()}
 """The concerns that a series of each kind can raise."""
 
-FORECAST_S = 300.0
-"""How long the forecast of a level that hardly moves is used, while nothing calls for an alert. A level whose present
-pace fills it within the rule's widest limit moves farther in this time, and is forecast as soon as it has."""
+FORECAST_S, FORECAST_SHARE = 300.0, 0.001
+"""How long the forecast of a level that hardly moves is used, while nothing calls for an alert: five minutes, or this
+share of the rule's widest limit. A level whose present pace fills it within that limit moves farther in this time, and
+is forecast as soon as it has."""
 
 
 class SeriesEvaluator:
@@ -212,9 +213,10 @@ class SeriesEvaluator:
         """Return whether a forecast holds after this sample too: it is recent, and the level has hardly moved."""
         if known.no_end is NoEnd.TOO_FEW or known.capacity != seen.capacity:
             return False
-        moved, free = abs(seen.used - known.used), known.capacity - known.used
-        slow = moved * self.rules.full.widest_s <= free * FORECAST_S
-        return slow and 0 <= now.timestamp() - known.at_s < FORECAST_S
+        widest_s, moved = self.rules.full.widest_s, abs(seen.used - known.used)
+        holds_s = min(FORECAST_S, widest_s * FORECAST_SHARE) if widest_s else FORECAST_S
+        slow = moved * widest_s <= (known.capacity - known.used) * holds_s
+        return slow and 0 <= now.timestamp() - known.at_s < holds_s
 
     def _forecast(self, now: datetime, range_width: float) -> Forecast:
         found = exhaustion.forecast(self.history, now.timestamp())

@@ -63,7 +63,9 @@ def test_appointment_is_exact() -> None:
     made = store.deadline("service hide-hub", "certificate", 16 * DAY, None)
     store.alert(made.key, Concern.OVERDUE, Priority.CAUTION, HOUR)
     said = dashboard_text.by_when(board_of(store), UTC)
-    assert said.endswith("One more thing needs you. Next: service hide-hub: certificate, due in 16 days (Fri 11 Dec).")
+    assert said.endswith(
+        "One more thing needs you. Next: service hide-hub: certificate, expires in 16 days (Fri 11 Dec)."
+    )
 
 
 def test_more_things_without_a_time_are_named() -> None:

@@ -122,10 +122,8 @@ def _others(more: Sequence[ActiveAlert], board: Dashboard, zone: tzinfo) -> str:
     if soonest is None:
         return f"{told}: {_some([thing(s.alert.key) for s in more])}."
     at, first = soonest
-    left_s = (at - board.at).total_seconds()
-    words = about(left_s) if first.alert.concern is Concern.FULL else duration(left_s)
-    what = "full" if first.alert.concern is Concern.FULL else "due"
-    return f"{told}. Next: {thing(first.alert.key)}, {what} in {words} ({moment(at, zone, board.at)})."
+    said = time_left_phrase(first.finding, board.at, zone) if first.finding else concern_words(first.alert.concern)
+    return f"{told}. Next: {thing(first.alert.key)}, {said} ({moment(at, zone, board.at)})."
 
 
 def unseen(board: Dashboard) -> str:

@@ -110,3 +110,10 @@ def test_a_day_with_a_change_of_the_clocks() -> None:
         if first == day
     ]
     assert seconds == [timedelta(hours=23), timedelta(hours=25)]
+
+
+def test_an_outage_from_the_very_first_reading() -> None:
+    """Stored by the millisecond, it is before the begin of the series by less; it counts in one period."""
+    first = run(10.0, 25.0, down=True)
+    assert availability([first], 10.0004, 30.0).outages == 1
+    assert [availability([first], *each).outages for each in ((0.0, 10.0004), (10.0004, 30.0))] == [0, 1]

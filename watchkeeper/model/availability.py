@@ -70,6 +70,10 @@ class Availability:
         return None if self.measured_s <= 0 else 1 - self.down_s / self.measured_s
 
 
+RESOLUTION_S = 0.001
+"""Samples are stored by the millisecond: the first one of a series may be that much before the series' own begin."""
+
+
 def availability(pieces: Sequence[Piece], begin_s: float, end_s: float) -> Availability:
     """The sums over a period. A roll-up across its border counts with its share."""
     measured_s = down_s = 0.0
@@ -79,7 +83,7 @@ def availability(pieces: Sequence[Piece], begin_s: float, end_s: float) -> Avail
         part = _inside(each, begin_s, end_s)
         measured_s += each.measured_s * part
         down_s += each.down_s * part
-        if each.down_s > 0 and begin_s <= each.begin_s < end_s:
+        if each.down_s > 0 and begin_s - RESOLUTION_S <= each.begin_s < end_s - RESOLUTION_S:
             outages += not was_down
             at_least = at_least or not each.exact
         was_down = each.ends_down

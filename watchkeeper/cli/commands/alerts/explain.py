@@ -20,7 +20,7 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages.delivery import waiting
 from watchkeeper.messages.delivery.explained import deliveries_of, explained, route_words
 from watchkeeper.messages.delivery.routing import Route
-from watchkeeper.messages.wording import clean, instant, thing
+from watchkeeper.messages.wording import clean, instant
 from watchkeeper.model.alert import CONCERN, Alert
 from watchkeeper.model.records import Delivery, Entry, EventLine, Series
 from watchkeeper.store import Store
@@ -109,7 +109,7 @@ async def _rules(
         if place in found:
             alert = raised.get(place, Alert(*place))
             limits = rules.get(each.probe, Rules())
-            yield thing(each.key, 100), steps_of(found[place], latest.get(each.key), limits, alert, known.host.zone)
+            yield clean(each.key.quantity), steps_of(found[place], latest.get(each.key), limits, alert, known.host.zone)
 
 
 async def _deliveries(store: Store, subject: str, since: datetime) -> list[EventLine]:

@@ -79,11 +79,29 @@ async def test_more_than_was_asked_for(folder: Path, said: dict[str, bytes], why
 
 async def test_data_without_end(folder: Path) -> None:
     """A guest that sends anything but the number, with and without line ends, is left after a megabyte."""
-    for noise in (b"x" * (STALE_LIMIT_BYTES + 70_000), b"\xff{}\n" * (STALE_LIMIT_BYTES // 4 + 20_000)):
+    for noise in (
+        b"x" * (STALE_LIMIT_BYTES + LINE_LIMIT_BYTES + 70_000),
+        b"\xff{}\n" * (STALE_LIMIT_BYTES // 4 + 20_000),
+    ):
         async with agent(folder / "a", {}, before=noise):
             with pytest.raises(ValueError, match="data without end"):
                 await ask(folder / "a")
         (folder / "a").unlink(missing_ok=True)
+
+
+def test_a_reply_in_pieces_after_an_unfinished_line() -> None:
+    """The reply counts from its sentinel on, whatever came before it on the line, and however slowly it comes."""
+    talk = Conversation(lambda: 0.0)
+    number = json.loads(talk.begin()[1:])["arguments"]["id"]
+    said = b'{"return": [1, 2\xff{"ret\xff{"return": %d}\n' % number
+    sent = [talk.receive(said[at : at + 1]) for at in range(len(said))]
+    assert b"".join(sent[:-1]) == b""
+    assert json.loads(sent[-1])["execute"] == QUESTIONS[0]
+    late = b"x" * (LINE_LIMIT_BYTES + 1)
+    again = Conversation(lambda: 0.0)
+    number = json.loads(again.begin()[1:])["arguments"]["id"]
+    assert again.receive(late) == b""
+    assert again.receive(b'\xff{"return": %d}\n' % number)
 
 
 async def test_slow_and_mute(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -46,7 +46,7 @@ class Conversation:
         """now_s: seconds since 1970; by default those of the host's clock."""
         self._now_s = now_s or (lambda: Clock().now().timestamp())
         self._number = secrets.randbelow(2**31)
-        self._held, self._stale, self._asked_s = bytearray(), 0, 0.0
+        self._held, self._scanned, self._stale, self._asked_s = bytearray(), 0, 0, 0.0
         self.replies: dict[str, str] = {}
         self.host_time_s: float | None = None
         self.synced = False
@@ -69,42 +69,53 @@ class Conversation:
         self._held += part
         if not self.synced:
             return self._ask() if self._synchronise() else b""
-        line, newline, rest = self._held.partition(b"\n")
-        if len(line) > LINE_LIMIT_BYTES:
+        end = self._next_line_end(0)
+        if (len(self._held) if end < 0 else end) > LINE_LIMIT_BYTES:
             raise ValueError("it sends a line without end")
-        if not newline:
+        if end < 0:
             return b""
-        if rest.strip():
-            raise ValueError("it sends more than it was asked for")
-        self._take(bytes(line))
+        self._refuse_more(end)
+        self._take(bytes(self._held[:end]))
         return b"" if self.complete else self._ask()
 
     def _synchronise(self) -> bool:
-        """Drop everything up to the reply that repeats the number."""
-        while True:
-            before, mark, after = self._held.partition(_SENTINEL)
-            line, newline, rest = after.partition(b"\n")
-            if mark and not newline and len(after) <= LINE_LIMIT_BYTES:
-                self._drop(len(before))
-                return False
-            self._drop(len(before) + len(mark))
-            if not mark:
-                return False
-            found = _SYNC_REPLY.fullmatch(line)
+        """Drop everything up to the reply that repeats the number. A line counts from its last sentinel on."""
+        start = 0
+        while (end := self._next_line_end(start)) >= 0:
+            mark = self._held.rfind(_SENTINEL, start, end)
+            found = _SYNC_REPLY.fullmatch(self._held, mark + 1, end) if mark >= 0 else None
             if found and int(found.group(1)) == self._number:
-                self._held, self.synced = bytearray(rest), True
-                if rest.strip():
-                    raise ValueError("it sends more than it was asked for")
+                self._refuse_more(end)
+                self.synced = True
                 return True
+            start = end + 1
+        self._drop(start)
+        if len(self._held) > LINE_LIMIT_BYTES:
+            self._drop(len(self._held))
+        return False
+
+    def _next_line_end(self, start: int) -> int:
+        """Where the line ends; -1 if it has not ended yet. Each byte is looked at once, however slowly it comes."""
+        end = self._held.find(b"\n", max(start, self._scanned))
+        if end < 0:
+            self._scanned = len(self._held)
+        return end
+
+    def _refuse_more(self, end: int) -> None:
+        """Nothing may follow a reply before the next question."""
+        if self._held[end + 1 :].strip():
+            raise ValueError("it sends more than it was asked for")
 
     def _drop(self, size: int) -> None:
         del self._held[:size]
+        self._scanned = len(self._held)
         self._stale += size
         if self._stale > STALE_LIMIT_BYTES:
             raise ValueError("it sends data without end and no reply")
 
     def _ask(self) -> bytes:
         self._held.clear()
+        self._scanned = 0
         self._asked_s = self._now_s()
         return json.dumps({"execute": self._question, "id": len(self.replies)}).encode("ascii") + b"\n"
 

@@ -106,6 +106,7 @@ def test_the_deepest_part_with_most_of_the_growth_is_named() -> None:
         directory("/srv/cams/nest", 9, SeriesKey("directory /srv/cams", "size")),
         directory("/srv/cams/nest/2026", 4, SeriesKey("directory /srv/cams/nest", "size")),
         directory("/srv/log", 2),
+        evaluator(SeriesKey("file system /mnt", "space"), grown(10, 50), None),
     ]
     (said,) = facts_of(parts)
     assert said == "directory /srv/cams/nest 89.8 GiB more; directory /srv/log 20 GiB more"

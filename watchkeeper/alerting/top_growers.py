@@ -73,10 +73,7 @@ def parts_of(whole: SeriesKey, observed: Iterable[Observation]) -> list[Level]:
     """The parts of a level, and their parts, in the given order."""
     levels = [each for each in observed if isinstance(each, Level) and each.part_of is not None]
     inside = {whole}
-    for _ in range(DEEPEST):
-        more = {each.key for each in levels if each.part_of in inside} - inside
-        if not more:
-            break
+    while more := {each.key for each in levels if each.part_of in inside} - inside:
         inside |= more
     return [each for each in levels if each.part_of in inside]
 

@@ -9,8 +9,8 @@ from watchkeeper.alerting import explain
 from watchkeeper.alerting.correlation.group_alerts import GROUP
 from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
 from watchkeeper.model.alert import Delays
-from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.observation import Answer, Condition, Level, SeriesKey
+from watchkeeper.model.operator.decision import Decision, RouteChoice
 
 BACKUP = SeriesKey("job backup", "result")
 HUB, RINGING = SeriesKey("service hide-hub", "answer"), SeriesKey("service ringing-db", "answer")

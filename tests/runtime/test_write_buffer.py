@@ -14,9 +14,9 @@ from watchkeeper.alerting.correlation.group_alerts import DATABASE
 from watchkeeper.errors import StoreFull
 from watchkeeper.messages.build import noted
 from watchkeeper.model.alert import Alert, Concern, Priority, State
-from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, SeriesKey
+from watchkeeper.model.operator.decision import Decision
 from watchkeeper.model.records import Commit, Delivery, Entry, EventLine, Seen
 from watchkeeper.runtime.unit_of_work import Notifications, UnitOfWork
 from watchkeeper.runtime.write_buffer import WriteBuffer

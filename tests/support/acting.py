@@ -9,8 +9,8 @@ from tests.support.readstore import ReadStoreDouble
 from watchkeeper.config.types import SecretSource
 from watchkeeper.model import alert as tables
 from watchkeeper.model.alert import Alert, Concern, Event, Priority, State
-from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.web.auth import passwords
 
 PASSWORD = "the hides are heated"

@@ -7,10 +7,10 @@ from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError, StoreFull
 from watchkeeper.model.alert import Alert, Concern
-from watchkeeper.model.decision import RouteChoice
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Observation, SeriesKey
+from watchkeeper.model.operator.decision import RouteChoice
 from watchkeeper.model.records import Commit, Delivery, EventLine, Seen
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState

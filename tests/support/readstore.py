@@ -15,13 +15,13 @@ from watchkeeper.forecast.trends.trend import least_squares
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
 from watchkeeper.model.availability import Piece
 from watchkeeper.model.change import Change, ChangeKind
-from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.forecast_record import KeptForecast, Outcome
-from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.operator.decision import Decision
+from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Bucket, Delivery, DeliveryState, Entry, EventLine, Sample, Seen, Series
 
 NOW = datetime(2026, 11, 25, 7, 24, 11, tzinfo=UTC)

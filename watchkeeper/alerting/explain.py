@@ -15,8 +15,8 @@ from watchkeeper.messages import wording
 from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
-from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
+from watchkeeper.model.operator.maintenance import MAINTENANCE
 
 Gist = tuple[object, ...]
 

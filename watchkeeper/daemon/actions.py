@@ -16,8 +16,8 @@ from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.build import test_message
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.change import ChangeKind
-from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import Condition, SeriesKey
+from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Entry
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.runtime.runner import Runner

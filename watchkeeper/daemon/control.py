@@ -22,7 +22,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, V
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.simulation import LONGEST_SIMULATION_S
+from watchkeeper.model.operator.simulation import LONGEST_SIMULATION_S
 from watchkeeper.web.auth.actions import Actions
 
 log = logging.getLogger(__name__)

@@ -18,7 +18,7 @@ from watchkeeper.model.change import Change
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Deadline, Level, Observation
-from watchkeeper.model.simulation import is_simulated
+from watchkeeper.model.operator.simulation import is_simulated
 
 COLUMNS = 72
 """Paragraph width: suits a terminal, and an upright phone once it wraps; usual in plain-text mail (RFC 3676 4.2)."""

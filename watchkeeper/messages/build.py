@@ -17,7 +17,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.first_quantities import first_quantity
 from watchkeeper.model.message import Message, message_id
 from watchkeeper.model.observation import Observation, SeriesKey
-from watchkeeper.model.simulation import is_simulated
+from watchkeeper.model.operator.simulation import is_simulated
 
 THREADS = uuid.UUID("e603e11c-b3ab-484e-886d-9541769179ff")
 """The namespace of thread ids (RFC 9562, version 5). Generated once for watchkeeper; it must never change."""

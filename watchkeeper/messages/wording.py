@@ -14,9 +14,9 @@ from typing import assert_never
 from watchkeeper.model.alert import Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
-from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import Answer, Level, Observation, SeriesKey, Unit
-from watchkeeper.model.simulation import is_simulated
+from watchkeeper.model.operator.maintenance import MAINTENANCE
+from watchkeeper.model.operator.simulation import is_simulated
 from watchkeeper.model.units import format_size
 
 SECOND, MINUTE, HOUR, DAY = 1, 60, 3_600, 86_400

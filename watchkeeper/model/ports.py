@@ -6,11 +6,11 @@ from typing import Protocol
 
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.change import Change, ChangeKind
-from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
-from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.operator.decision import Decision
+from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Commit, Delivery, EventLine, Sample, Seen, Series
 
 

@@ -6,12 +6,12 @@ from datetime import datetime
 from enum import StrEnum
 
 from watchkeeper.model.alert import Alert, Concern
-from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.line import Floats
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Kind, Observation, SeriesKey, Unit
+from watchkeeper.model.operator.decision import Decision
 
 
 @dataclass(frozen=True, slots=True)

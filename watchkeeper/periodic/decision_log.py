@@ -12,9 +12,9 @@ from watchkeeper.alerting.explain import Gist
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert, Concern
-from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Observation
+from watchkeeper.model.operator.decision import Decision
 
 log = logging.getLogger(__name__)
 

@@ -27,12 +27,12 @@ from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.wording import clean, instant
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, Transition
 from watchkeeper.model.change import Change, ChangeKind
-from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import Condition, Observation, SeriesKey
+from watchkeeper.model.operator.decision import Decision
+from watchkeeper.model.operator.maintenance import Maintenance
+from watchkeeper.model.operator.simulation import is_simulated
 from watchkeeper.model.records import Entry, EventLine, Seen
-from watchkeeper.model.simulation import is_simulated
 from watchkeeper.periodic.decision_log import DecisionLog, is_close
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.removal import end_alerts

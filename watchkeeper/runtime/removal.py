@@ -11,7 +11,7 @@ from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.orphans import UNWATCHED
 from watchkeeper.model.alert import Alert, Transition
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.simulation import OVER, is_simulated
+from watchkeeper.model.operator.simulation import OVER, is_simulated
 from watchkeeper.runtime.restore import unsettled
 
 

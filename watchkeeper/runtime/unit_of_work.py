@@ -18,11 +18,11 @@ from watchkeeper.messages.changes import began_at
 from watchkeeper.messages.wording import duration, instant, transition_words
 from watchkeeper.model.alert import Alert, Priority, Transition
 from watchkeeper.model.change import Change
-from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Observation, SeriesKey
+from watchkeeper.model.operator.decision import Decision, RouteChoice
 from watchkeeper.model.records import Commit, Delivery, Entry, EventLine, Seen
 
 log = logging.getLogger(__name__)

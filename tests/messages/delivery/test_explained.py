@@ -6,8 +6,8 @@ from watchkeeper.messages.delivery.explained import deliveries_of, explained, ro
 from watchkeeper.messages.delivery.quiet_hours import parse_span
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.model.alert import Concern, Priority
-from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.operator.decision import Decision, RouteChoice
 from watchkeeper.model.records import Entry, EventLine
 
 NOW = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)

@@ -8,8 +8,8 @@ from tests.support.house import DAY, HOUR, MINUTE, House, watched
 from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.messages.delivery.maintenance import line
 from watchkeeper.model.alert import Concern, Delays, State
-from watchkeeper.model.maintenance import LONGEST_MAINTENANCE, MAINTENANCE, Maintenance
 from watchkeeper.model.observation import Answer, Condition, SeriesKey
+from watchkeeper.model.operator.maintenance import LONGEST_MAINTENANCE, MAINTENANCE, Maintenance
 from watchkeeper.runtime.operator.maintenance import PlannedMaintenance
 
 GUEST, HUB = SeriesKey("guest hide-hub", "state"), SeriesKey("service hide-hub", "answer")

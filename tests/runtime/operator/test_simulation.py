@@ -6,7 +6,7 @@ from tests.support.house import HOUR, MINUTE, START, House, watched
 from watchkeeper.alerting.rules import FullRule, NotAnsweringRule, Rules
 from watchkeeper.model.alert import Concern, Delays, Priority, State
 from watchkeeper.model.observation import Answer, Deadline, Level, Observation, SeriesKey
-from watchkeeper.model.simulation import SIMULATED
+from watchkeeper.model.operator.simulation import SIMULATED
 
 HUB, SKERRY = SeriesKey("service hide-hub", "answer"), SeriesKey("pool skerry", "space")
 TEST = SeriesKey("service hide-hub", SIMULATED)

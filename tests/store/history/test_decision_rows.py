@@ -8,8 +8,8 @@ from pathlib import Path
 from tests.store import older
 from tests.store.material import DAY, HOUR, SKERRY, START, asked
 from watchkeeper.model.alert import Concern
-from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.operator.decision import Decision, RouteChoice
 from watchkeeper.model.records import Commit
 from watchkeeper.store import Store
 from watchkeeper.store.history.decision_rows import MOST

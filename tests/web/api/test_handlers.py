@@ -16,8 +16,8 @@ from tests.support.readstore import GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.conftest import ASKED, Client, Open
 from watchkeeper.model.alert import Alert, Concern, Priority
 from watchkeeper.model.change import Change, ChangeKind
-from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.observation import Deadline, Level, SeriesKey
+from watchkeeper.model.operator.decision import Decision, RouteChoice
 from watchkeeper.model.records import Sample
 from watchkeeper.web.dashboard.health import Check, HealthReport
 from watchkeeper.web.routes import ROUTES

@@ -20,8 +20,8 @@ from watchkeeper.alerting.correlation.dependencies import Dependencies
 from watchkeeper.alerting.correlation.group_alerts import FLOOD, GROUP, LIMITS, OWN, Flood, Group, Limits
 from watchkeeper.model.alert import Alert, Concern, Delays, Event, NotificationKind, Priority, State, Transition
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import Answer, Condition, Level, Observation, SeriesKey
+from watchkeeper.model.operator.maintenance import MAINTENANCE
 
 DOUBT_S = 120.0
 """For this long, a thing that is down and has no alert yet may be the cause of another alert. Probes run about once a

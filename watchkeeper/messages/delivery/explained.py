@@ -11,9 +11,9 @@ from watchkeeper.messages.build import of_no_alert
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.wording import clean, instant, thing
 from watchkeeper.model.alert import Concern, NotificationKind, Priority, State
-from watchkeeper.model.decision import Decision, RouteChoice
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.operator.decision import Decision, RouteChoice
 from watchkeeper.model.records import Entry, EventLine
 
 Deliveries = Mapping[tuple[str, str], Sequence[EventLine]]

@@ -3,7 +3,7 @@
 from datetime import datetime, tzinfo
 
 from watchkeeper.messages.wording import clean, instant
-from watchkeeper.model.maintenance import Maintenance
+from watchkeeper.model.operator.maintenance import Maintenance
 
 
 def line(planned: Maintenance, zone: tzinfo, now: datetime) -> str:

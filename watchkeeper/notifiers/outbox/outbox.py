@@ -24,8 +24,8 @@ from watchkeeper.messages.delivery.held_summary import held_summary
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.delivery.superseded import rewrite_superseded
 from watchkeeper.messages.wording import duration
-from watchkeeper.model.decision import RouteChoice
 from watchkeeper.model.message import Message
+from watchkeeper.model.operator.decision import RouteChoice
 from watchkeeper.model.ports import OutboxStore
 from watchkeeper.model.records import Delivery, DeliveryState, EventLine
 from watchkeeper.notifiers.base import BackgroundNotifier, Notifier

@@ -4,8 +4,8 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 
 from watchkeeper.alerting.correlation.dependencies import Dependencies
-from watchkeeper.model.maintenance import LONGEST_MAINTENANCE, Maintenance
 from watchkeeper.model.observation import OWN_SUBJECT
+from watchkeeper.model.operator.maintenance import LONGEST_MAINTENANCE, Maintenance
 
 
 class PlannedMaintenance:

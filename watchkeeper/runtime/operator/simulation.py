@@ -12,7 +12,7 @@ from watchkeeper.alerting.correlation.correlation import Correlation
 from watchkeeper.model.alert import CONCERN, Priority, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.simulation import LONGEST_SIMULATION_S, OVER, SIMULATED, Simulation
+from watchkeeper.model.operator.simulation import LONGEST_SIMULATION_S, OVER, SIMULATED, Simulation
 from watchkeeper.runtime.series_registry import SeriesEntry
 
 RUNS = "simulated alert"

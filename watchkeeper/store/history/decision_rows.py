@@ -6,7 +6,7 @@ Not here: which decisions are kept (periodic/decision_log.py), and for how long 
 import sqlite3
 from collections.abc import Iterable
 
-from watchkeeper.model.decision import Decision
+from watchkeeper.model.operator.decision import Decision
 from watchkeeper.store.rows import checked_rows
 from watchkeeper.store.rows.codec import DECISION, key_column
 from watchkeeper.store.rows.timestamps import to_us

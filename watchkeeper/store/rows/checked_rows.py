@@ -26,10 +26,10 @@ from typing import Any, Generic, NamedTuple, TypeVar
 from watchkeeper.errors import StoreDamaged, StoreError
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.change import Change
-from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.observation import Kind, Observation, SeriesKey, Unit
+from watchkeeper.model.operator.decision import Decision
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Delivery, DeliveryState, Entry, EventLine
 from watchkeeper.store.rows.codec import (

@@ -24,11 +24,11 @@ from typing import Any, Generic, TypeVar
 from watchkeeper.errors import StoreError
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.change import Change
-from watchkeeper.model.decision import Decision
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Observation, SeriesKey
+from watchkeeper.model.operator.decision import Decision
 from watchkeeper.model.records import EventLine
 
 T = TypeVar("T")

@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 from watchkeeper.errors import StoreError
 from watchkeeper.model.change import Change
-from watchkeeper.model.maintenance import Maintenance
+from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.probe_state import NOTES_LIMIT, JobReport, LastJobReports
 from watchkeeper.store.reader import Reader
 from watchkeeper.store.writer import Writer

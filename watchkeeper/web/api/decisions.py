@@ -4,7 +4,7 @@ from datetime import timedelta
 
 from aiohttp import web
 
-from watchkeeper.model.decision import Decision
+from watchkeeper.model.operator.decision import Decision
 from watchkeeper.web.api.handlers import EARLIEST, ids, reply
 from watchkeeper.web.api.json_forms import Ids, key_form, stamp
 from watchkeeper.web.api.response_types import Decision as DecisionForm

@@ -13,8 +13,8 @@ from watchkeeper.alerting.missing_data import is_gone
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import OWN_SUBJECT, Condition, Kind, Level, Observation, SeriesKey, unseen_in
+from watchkeeper.model.operator.maintenance import MAINTENANCE
 from watchkeeper.model.records import Seen, Series
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.cause_tree import DependentsOf, group_by_cause

@@ -22,8 +22,8 @@ from watchkeeper.messages.wording import (
 )
 from watchkeeper.model.alert import Alert, Concern
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.maintenance import MAINTENANCE
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
+from watchkeeper.model.operator.maintenance import MAINTENANCE
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import ENDING, Dashboard, OkSeries, Place, QuietSeries, unusual
 from watchkeeper.web.events.event_text import easing, is_easing, statement

@@ -13,8 +13,8 @@ from watchkeeper.messages.delivery import waiting
 from watchkeeper.messages.delivery.maintenance import line as maintenance_line
 from watchkeeper.messages.wording import clean, duration, thing
 from watchkeeper.model.alert import Priority
-from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.web.api.handlers import BEFORE, SEARCHED_DELIVERIES, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.context import Context, of

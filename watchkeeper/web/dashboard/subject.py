@@ -28,8 +28,8 @@ from watchkeeper.messages.wording import (
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
-from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.web.api.handlers import QUANTITY_EVENTS
 from watchkeeper.web.api.json_forms import stamp

@@ -19,7 +19,7 @@ from watchkeeper.daemon.control import Maintain
 from watchkeeper.errors import StartError
 from watchkeeper.messages.delivery.maintenance import line
 from watchkeeper.messages.wording import clean, duration, instant
-from watchkeeper.model.maintenance import LONGEST_MAINTENANCE, Maintenance
+from watchkeeper.model.operator.maintenance import LONGEST_MAINTENANCE, Maintenance
 from watchkeeper.model.units import parse_duration
 
 

@@ -15,7 +15,7 @@ from watchkeeper.daemon.control import Simulate
 from watchkeeper.errors import StartError
 from watchkeeper.messages.wording import clean, duration
 from watchkeeper.model.alert import Priority
-from watchkeeper.model.simulation import LONGEST_SIMULATION_S
+from watchkeeper.model.operator.simulation import LONGEST_SIMULATION_S
 from watchkeeper.model.units import parse_duration
 
 

@@ -22,8 +22,8 @@ from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.delivery import waiting
 from watchkeeper.messages.delivery.maintenance import line
 from watchkeeper.messages.wording import duration, instant, share, thing
-from watchkeeper.model.maintenance import Maintenance
 from watchkeeper.model.observation import Level
+from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Delivery, Series
 from watchkeeper.store import Store
 from watchkeeper.web.api.json_forms import status_form

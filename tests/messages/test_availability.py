@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from watchkeeper.messages import availability as words
-from watchkeeper.model.availability import Availability, Outage, Period
+from watchkeeper.model.history.availability import Availability, Outage, Period
 
 NOW = datetime(2026, 11, 30, 11, 0, tzinfo=UTC)
 

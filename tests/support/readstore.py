@@ -13,11 +13,11 @@ import numpy as np
 
 from watchkeeper.forecast.trends.trend import least_squares
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
-from watchkeeper.model.availability import Piece
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.forecast_record import KeptForecast, Outcome
+from watchkeeper.model.history.availability import Piece
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.operator.decision import Decision

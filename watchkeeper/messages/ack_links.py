@@ -16,7 +16,7 @@ from datetime import UTC, datetime, timedelta
 
 from watchkeeper.messages.build import thread_of
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
-from watchkeeper.model.first_quantities import todays_key
+from watchkeeper.model.history.first_quantities import todays_key
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import SeriesKey
 

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, tzinfo
 from typing import assert_never
 
 from watchkeeper.messages.wording import clean, duration, exact_instant
-from watchkeeper.model.availability import Availability, Outage, Period
+from watchkeeper.model.history.availability import Availability, Outage, Period
 
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",

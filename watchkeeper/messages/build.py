@@ -14,7 +14,7 @@ from watchkeeper.messages.runbook import FirstStep
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State, Transition
 from watchkeeper.model.change import Change
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.first_quantities import first_quantity
+from watchkeeper.model.history.first_quantities import first_quantity
 from watchkeeper.model.message import Message, message_id
 from watchkeeper.model.observation import Observation, SeriesKey
 from watchkeeper.model.operator.simulation import is_simulated

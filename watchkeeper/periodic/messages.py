@@ -20,8 +20,8 @@ from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.digest import digest
 from watchkeeper.messages.reminders import Reminder, Reminders, newest_due, remind
 from watchkeeper.model.alert import Alert
-from watchkeeper.model.availability import Period, Piece, availability, begin_of
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.history.availability import Period, Piece, availability, begin_of
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Commit, Delivery, Seen, Series

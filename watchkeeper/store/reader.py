@@ -16,10 +16,10 @@ from typing import Any, TypeVar
 
 from watchkeeper.errors import StoreDamaged
 from watchkeeper.model.alert import CONCERN, Alert, Concern
-from watchkeeper.model.availability import Piece
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
+from watchkeeper.model.history.availability import Piece
 from watchkeeper.model.observation import Kind, SeriesKey
 from watchkeeper.model.operator.decision import Decision
 from watchkeeper.model.probe_state import LastJobReports

@@ -21,10 +21,10 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert
-from watchkeeper.model.availability import Piece
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
+from watchkeeper.model.history.availability import Piece
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.operator.decision import Decision
 from watchkeeper.model.operator.maintenance import Maintenance

@@ -8,7 +8,7 @@ from typing import Protocol
 from aiohttp import web
 
 from watchkeeper.clock import Clock
-from watchkeeper.model.availability import Piece
+from watchkeeper.model.history.availability import Piece
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Bucket, Series

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from tests.store.material import HIDE_HUB, HOUR, MINUTE
-from watchkeeper.model.availability import Piece, availability, outages
+from watchkeeper.model.history.availability import Piece, availability, outages
 from watchkeeper.model.observation import Answer
 from watchkeeper.model.records import Commit, Seen
 from watchkeeper.store import Store

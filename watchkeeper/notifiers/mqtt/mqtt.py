@@ -29,7 +29,7 @@ from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.alert import NotificationKind
-from watchkeeper.model.first_quantities import first_quantity
+from watchkeeper.model.history.first_quantities import first_quantity
 from watchkeeper.model.message import Message
 from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.base import BaseNotifier, ReceiverSettings, read_secret, server_name, tls_trouble, trust

@@ -1,14 +1,14 @@
 """When a service answered and when it did not: runs of equal samples, and roll-ups where samples are no longer kept.
 
 Only the ends of runs leave the database, so that two weeks of samples every second are read as a few rows. Not here:
-sums and periods (model/availability.py).
+sums and periods (model/history/availability.py).
 """
 
 import sqlite3
 from collections.abc import Iterator, Sequence
 from operator import attrgetter
 
-from watchkeeper.model.availability import GAP_INTERVALS, Piece
+from watchkeeper.model.history.availability import GAP_INTERVALS, Piece
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.store.history.rollup import CREDIBLE_SAMPLE, CREDIBLE_STRETCH
 from watchkeeper.store.history.series_history import ROLLED, series_number

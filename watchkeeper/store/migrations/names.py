@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
-from watchkeeper.model.first_quantities import RENAMED, todays_key
+from watchkeeper.model.history.first_quantities import RENAMED, todays_key
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import DeliveryState
 from watchkeeper.store.rows import checked_rows

@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from watchkeeper.model.alert import STANDING, Alert, Concern, Event, Priority, State
-from watchkeeper.model.first_quantities import todays_key
+from watchkeeper.model.history.first_quantities import todays_key
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.store.migrations import names

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta, tzinfo
 from aiohttp import web
 
 from watchkeeper.alerting.rules import instant
-from watchkeeper.model.availability import Availability, Period, Piece, availability, outages, periods
+from watchkeeper.model.history.availability import Availability, Period, Piece, availability, outages, periods
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Series
 from watchkeeper.web.api.handlers import EARLIEST, reply

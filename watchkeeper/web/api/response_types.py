@@ -11,9 +11,9 @@ from pydantic import ConfigDict, Field, with_config
 from typing_extensions import TypedDict
 
 from watchkeeper.model.alert import Concern, Priority, State
-from watchkeeper.model.availability import Period
 from watchkeeper.model.change import ChangeKind
 from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.history.availability import Period
 from watchkeeper.model.observation import Kind, Unit
 from watchkeeper.model.records import DeliveryState, Entry
 from watchkeeper.web.dashboard.dashboard import OkSeries

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watchkeeper.messages import availability as words
-from watchkeeper.model.availability import Period, availability, begin_of, outages, periods
+from watchkeeper.model.history.availability import Period, availability, begin_of, outages, periods
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Series
 from watchkeeper.web.context import Context

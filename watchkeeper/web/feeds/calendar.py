@@ -13,7 +13,7 @@ from watchkeeper.messages.build import thread_id
 from watchkeeper.messages.wording import clean, moment, thing, time_left_phrase, zone_name
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.first_quantities import first_quantity
+from watchkeeper.model.history.first_quantities import first_quantity
 
 if TYPE_CHECKING:
     from icalendar import Event

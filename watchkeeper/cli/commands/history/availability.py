@@ -17,8 +17,8 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages import availability as words
 from watchkeeper.messages.wording import clean, instant
-from watchkeeper.model import availability as measured
-from watchkeeper.model.availability import Outage, Period, Piece
+from watchkeeper.model.history import availability as measured
+from watchkeeper.model.history.availability import Outage, Period, Piece
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Series
 from watchkeeper.store import Store

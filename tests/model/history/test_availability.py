@@ -8,7 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watchkeeper.model.availability import Availability, Outage, Period, Piece, availability, begin_of, outages, periods
+from watchkeeper.model.history.availability import (
+    Availability,
+    Outage,
+    Period,
+    Piece,
+    availability,
+    begin_of,
+    outages,
+    periods,
+)
 
 BERLIN = ZoneInfo("Europe/Berlin")
 

@@ -1,0 +1,1 @@
+"""What is derived from a recorded history, and how it is named."""

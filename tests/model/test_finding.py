@@ -27,6 +27,7 @@ OTHER: dict[str, Any] = {
     "forecast": Forecast(0.0, 1.0, 2.0),
     "began_at": AT,
     "over_at": AT,
+    "used_limit": 0.9,
 }
 
 

@@ -51,6 +51,7 @@ class Finding:
             and self.concern is earlier.concern
             and self.key == earlier.key
             and self.forecast == earlier.forecast
+            and self.used_limit == earlier.used_limit
             and (self.since, self.began_at, self.over_at) == (earlier.since, earlier.began_at, earlier.over_at)
             and (self.earliest_at, self.latest_at) == (earlier.earliest_at, earlier.latest_at)
             and (self.ends_at == earlier.ends_at if not self._is_due_after_sample else self._moved_with(earlier))

@@ -44,12 +44,13 @@ COMPUTED = {
     ("guests.inside", "f'space on {each.point}'"): ("space on *",),
     ("containers.space", "name"): (),
     ("containers.space", "SPACE"): (),
+    ("power.ups", "quantity"): ("mains power", "output", "overload", "battery health"),
     ("host.pressure", "quantity"): ("pressure on disks", "pressure on processors"),
 }
 """Quantities that do not stand where the series is named: the expression there, and what it can be. A program's own
 quantities are for the last chapter."""
-NEVER_FULL = {"own data", "held by snapshots", "size"}
-"""Levels that are parts of another one: they are never judged (Level.part_of)."""
+NEVER_FULL = {"own data", "held by snapshots", "size", "discharge"}
+"""Levels that are never judged: parts of another one (Level.part_of), and what is only recorded (Level.not_judged)."""
 
 
 @dataclass(frozen=True, slots=True)

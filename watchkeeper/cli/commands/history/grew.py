@@ -170,10 +170,16 @@ async def _walked(known: settings.Settings, store: Store, whole: Level) -> tuple
     walked = trees.results.get(point)
     if walked is None or walked.error:
         raise ProbeError(f"{point} was not walked: {walked.error if walked else 'it is no local file system'}")
-    last = LastWalk()
-    for each in probes:
-        text = await store.probe_states.read(each.label)
-        seen = directories.DirectoriesSeen.model_validate_json(text) if text else directories.DirectoriesSeen()
-        last = seen.last.get(point, last)
+    last = await _recorded([each.label for each in probes], store, point)
     shown = directories.chosen(walked.sizes, last)
     return [each for each in directories.levels(point, walked, shown) if isinstance(each, Level)], last
+
+
+async def _recorded(labels: Sequence[str], store: Store, point: str) -> LastWalk:
+    """The walk of a file system that the probes recorded last."""
+    last = LastWalk()
+    for label in labels:
+        text = await store.probe_states.read(label)
+        seen = directories.DirectoriesSeen.model_validate_json(text) if text else directories.DirectoriesSeen()
+        last = seen.last.get(point, last)
+    return last

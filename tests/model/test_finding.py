@@ -46,7 +46,9 @@ def test_a_later_finding_with_the_same_content_repeats_it() -> None:
 @pytest.mark.parametrize("name", [each.name for each in fields(Finding) if each.name != "at"])
 def test_a_finding_that_differs_repeats_nothing(found: Finding, name: str) -> None:
     """In any field but its time."""
-    later = replace(found, at=AT + MINUTE, **{name: OTHER[name]})
+    same = found.as_of(AT + MINUTE)
+    assert same.repeats(found)
+    later = replace(same, **{name: OTHER[name]})
     assert not later.repeats(found)
     assert found.as_of(later.at) != later
 

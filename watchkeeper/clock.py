@@ -11,7 +11,8 @@ BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 @cache
 def _boot_id() -> str:
     try:
-        return BOOT_ID.read_text(encoding="ascii").strip()
+        # As bytes: a thread with the rights of another user may be unable to import the codec of another encoding.
+        return BOOT_ID.read_bytes().decode().strip()
     except (OSError, ValueError):
         return ""
 

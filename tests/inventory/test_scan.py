@@ -351,7 +351,7 @@ async def test_sockets_that_cannot_be_looked_for(
     notes = MemoryStateStore()
     await notes.write(GUESTS, page.model_dump_json())
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("watchkeeper.probes.guests.monitors.SOCKETS_LIMIT", 0)
+        patch.setattr("watchkeeper.probes.guests.sockets.SOCKETS_LIMIT", 0)
         async with monitor(folder / "hub.qmp", replies("hide-hub")):
             host = await look(known(guests(folder)), replace(bench, probe_states=notes), root)
     assert [(g.name, g.running, g.vcpus) for g in host.guests] == [("tide-log", None, 1)]

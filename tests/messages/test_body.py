@@ -252,7 +252,7 @@ def test_growth_in_words() -> None:
     """How a level grows follows how full it is, as messages/growth.py says it; nothing where it has nothing to say."""
     found = filling(NOW, 3.2)
     assert found.forecast is not None
-    nightly = replace(found, forecast=replace(found.forecast, cycle_s=DAY_S))
+    nightly = replace(found, forecast=replace(found.forecast, cycle_s=DAY_S, cycles=3))
     unknown = replace(found, forecast=replace(found.forecast, growth_per_day=None))
     said = [" ".join(told([each], level())[0].message().body.split()) for each in (nightly, unknown)]
     assert "102 GiB left. Growing 11 GiB a day since Tue 17 Nov; rises and falls every day. Details:" in said[0]

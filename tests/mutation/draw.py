@@ -62,7 +62,7 @@ def modules(area: str) -> Iterator[str]:
 def copied_to(copy: Path) -> None:
     """The files of the repository, with changes that are not committed yet."""
     listed = ["git", "-C", str(ROOT), "ls-files", "-z", "--cached", "--others", "--exclude-standard"]
-    for name in subprocess.run(listed, capture_output=True, text=True, check=True).stdout.split("\0")[:-1]:
+    for name in subprocess.run(listed, capture_output=True, text=True, check=True, timeout=120).stdout.split("\0")[:-1]:
         if (ROOT / name).is_file():
             (copy / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(ROOT / name, copy / name)
@@ -123,7 +123,7 @@ def passes(copy: Path, tests: Sequence[str]) -> bool:
         return process.wait(RUN_S) in {0, 5}
     except subprocess.TimeoutExpired:
         os.killpg(process.pid, 9)
-        process.wait()
+        process.wait(60)
         return False
 
 

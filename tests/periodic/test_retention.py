@@ -101,6 +101,8 @@ async def test_the_horizons_are_the_configurations() -> None:
             delivered=now - 10 * DAY,
             gone=now - 20 * DAY,
             forecasts=now - 300 * DAY,
+            decisions=now - 14 * DAY,
+            changes=now - 100 * DAY,
         )
     ]
 

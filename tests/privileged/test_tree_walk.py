@@ -24,7 +24,7 @@ FILES = int(os.environ.get("TREE_FILES", "100000"))
 def du(path: Path, *options: str) -> int:
     """The bytes that the tool of that name counts."""
     words = ["du", "--one-file-system", "--summarize", "--block-size=1", *options, str(path)]
-    return int(subprocess.run(words, capture_output=True, check=True).stdout.split()[0])
+    return int(subprocess.run(words, capture_output=True, check=True, timeout=120).stdout.split()[0])
 
 
 def walked(path: Path, others: set[str] | None = None) -> Walk:
@@ -182,7 +182,9 @@ def test_what_may_not_be_read() -> None:
             "import os\nfrom watchkeeper.privileged.tree_walk import Walk\nos.seteuid(65534)\n"
             f"walk = Walk({place!r}); walk.begin(); walk.run(60); print(walk.unread)"
         )
-        ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=Path.cwd(), check=True)
+        ran = subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, cwd=Path.cwd(), check=True, timeout=120
+        )
     assert ran.stdout == "1\n"
 
 
@@ -207,7 +209,7 @@ def test_mounts_and_loops_of_bind_mounts(tmp_path: Path) -> None:
     )
     ran = subprocess.run(
         ["unshare", "--mount", "--propagation", "private", "sh", "-c", script],
-        capture_output=True, text=True, env={**os.environ, "PYTHONPATH": str(Path.cwd())}, check=False,
+        capture_output=True, text=True, env={**os.environ, "PYTHONPATH": str(Path.cwd())}, check=False, timeout=120
     )  # fmt: skip
     need(ran.returncode == 0, f"mounts are not allowed here: {ran.stderr[-200:]}")
     sizes = json.loads(ran.stdout)
@@ -269,7 +271,7 @@ def test_the_program_runs_in_the_idle_class() -> None:
         (argv,) = COMMANDS[name].argvs
         assert argv[-1] == word
         ask = [sys.executable, "-c", "import os, subprocess; subprocess.run(['ionice', '--pid', str(os.getpid())])"]
-        ran = subprocess.run([*argv[:3], *ask], capture_output=True, text=True, check=True)
+        ran = subprocess.run([*argv[:3], *ask], capture_output=True, text=True, check=True, timeout=120)
         assert ran.stdout.startswith("idle")
 
 

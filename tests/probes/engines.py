@@ -111,7 +111,9 @@ def podman(folder: Path) -> Iterator[tuple[Path, Callable[..., None]]]:
     (folder / "image/bin").mkdir(parents=True)
     shutil.copy(str(busybox), folder / "image/bin/busybox")
     (folder / "image/bin/sh").symlink_to("busybox")
-    tar = subprocess.run(["tar", "-C", folder / "image", "-c", "."], capture_output=True, check=True).stdout
+    tar = subprocess.run(
+        ["tar", "-C", folder / "image", "-c", "."], capture_output=True, check=True, timeout=120
+    ).stdout
     run("import", "-", IMAGE, given=tar)
     socket = folder / "engine.sock"
     service = subprocess.Popen([*command, "system", "service", "--time=0", f"unix://{socket}"])

@@ -113,6 +113,7 @@ def _initrd(tree: Path, root: Path, initrd: Path) -> None:
         capture_output=True,
         check=True,
         cwd=root,
+        timeout=120,
     )
     initrd.write_bytes(done.stdout)
     shutil.rmtree(root)
@@ -171,7 +172,7 @@ async def boot(
             reader, writer = await asyncio.open_unix_connection(console, limit=2**22)
             guest = SmallLinux(process, reader, writer)
             # What is typed before the shell runs may be lost, so it is typed until there is an answer.
-            while True:
+            for _ in range(int(BOOT_S)):
                 writer.write(b"echo guest-is''-ready\n")
                 try:
                     async with asyncio.timeout(1):

@@ -2,6 +2,7 @@
 
 import json
 import socket
+from contextlib import suppress
 from pathlib import Path
 
 from watchkeeper.cli.database import there
@@ -30,7 +31,9 @@ def _exchange(folder: Path, line: bytes) -> dict[str, object]:
         with short_path(folder) as path, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
             connection.settimeout(TIMEOUT_S)
             connection.connect(path)
-            connection.sendall(line)
+            # A daemon that refuses may have answered and closed before it has read the request.
+            with suppress(BrokenPipeError):
+                connection.sendall(line)
             with connection.makefile("rb") as answer:
                 return dict(json.loads(answer.readline(LONGEST_LINE)))
     except PermissionError:

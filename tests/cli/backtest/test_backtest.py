@@ -82,8 +82,8 @@ def test_an_alert_that_ends_tells_its_end(run: Run, tmp_path: Path) -> None:
     more = [f"{(START + timedelta(days=30, hours=h)).isoformat()},100,1000" for h in range(1, 200)]
     path.write_text(path.read_text() + "\n".join(more) + "\n")
     text = " ".join(run("backtest", str(path)).stdout.split())
-    assert "a warning ended: full in 48 days" in text
-    assert "growing 19 B a day" in text
+    assert "a warning ended: full in 46 days" in text
+    assert "growing 20 B a day" in text
     assert "later: not full in the remaining" in text
 
 

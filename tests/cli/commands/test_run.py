@@ -87,7 +87,7 @@ def test_a_wrong_configuration_starts_nothing(config: Path) -> None:
     process = start(config)
     out, err = process.communicate(timeout=30)
     assert (process.returncode, out) == (78, "")
-    assert [line.split(" ")[2] for line in err.splitlines()[1:]] == [
+    assert [line.split(": ")[1].split(" ")[0] for line in err.splitlines()[1:]] == [
         "probe[1].kind",
         "notifier[1].server",
         "notifier[1].from",

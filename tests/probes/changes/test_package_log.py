@@ -49,7 +49,7 @@ def package(folder: Path, version: str) -> Path:
         "Maintainer: Station <station@example.org>\nDescription: nothing\n"
     )
     deb = folder / f"{version}.deb"
-    subprocess.run(["dpkg-deb", "--build", folder / version, deb], check=True, capture_output=True)
+    subprocess.run(["dpkg-deb", "--build", folder / version, deb], check=True, capture_output=True, timeout=120)
     return deb
 
 
@@ -62,7 +62,7 @@ def test_what_dpkg_itself_logs(root: Path, tmp_path: Path) -> None:
 
     def dpkg(*words: str | Path) -> None:
         always = [f"--root={root}", f"--log={root / LOG}", "--force-not-root", "--force-bad-path"]
-        subprocess.run(["dpkg", *always, *words], check=True, capture_output=True)
+        subprocess.run(["dpkg", *always, *words], check=True, capture_output=True, timeout=120)
 
     one, two = package(tmp_path, "1.0"), package(tmp_path, "1.1")
     (root / LOG).touch()

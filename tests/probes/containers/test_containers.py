@@ -148,7 +148,11 @@ async def test_what_is_taken(still: ProbeContext, clock: SetClock, folder: Path)
 
 def mounted_at(folder: Path) -> str:
     """The mount point of a folder, as stat(1) prints it."""
-    return subprocess.run(["stat", "-c", "%m", folder], capture_output=True, check=True).stdout.decode().strip()
+    return (
+        subprocess.run(["stat", "-c", "%m", folder], capture_output=True, check=True, timeout=120)
+        .stdout.decode()
+        .strip()
+    )
 
 
 async def test_restarts(still: ProbeContext, clock: SetClock, folder: Path) -> None:

@@ -60,7 +60,7 @@ def now_s() -> float:
 
 def df(point: str) -> tuple[int, int]:
     """What coreutils say is used and available, in bytes."""
-    done = subprocess.run(["df", "-B1", "--output=used,avail", point], capture_output=True, check=True)
+    done = subprocess.run(["df", "-B1", "--output=used,avail", point], capture_output=True, check=True, timeout=120)
     here, left = map(int, done.stdout.split()[-2:])
     return here, left
 

@@ -52,7 +52,6 @@ caution = "never"
 warning = "60s"
 alarm = "15s"
 off_delay = "2s"
-min_history = 0.2
 
 [rules.not_answering]
 warning = "5s"

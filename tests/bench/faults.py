@@ -78,7 +78,7 @@ def harmed(count: int, folder: Path) -> None:
     whole = folder / "whole.db"
     damage.make(whole)
     pages, before, chance = on_page(whole), rows(whole), Random(20261130)
-    total, beyond, unsound, failed, slowest_s = 0, Counter[str](), 0, [], 0.0
+    total, beyond, faulty, failed, slowest_s = 0, Counter[str](), 0, [], 0.0
     for number in range(count):
         place = folder / f"{number}"
         place.mkdir()
@@ -95,7 +95,7 @@ def harmed(count: int, folder: Path) -> None:
             continue
         slowest_s = max(slowest_s, time.perf_counter() - began_s)
         with closing(sqlite3.connect(path)) as conn:
-            unsound += conn.execute("PRAGMA integrity_check").fetchall() != [("ok",)]
+            faulty += conn.execute("PRAGMA integrity_check").fetchall() != [("ok",)]
         after = rows(path)
         missing = {each: max(0, before[each] - after[each]) for each in TABLES}
         total += sum(missing.values())
@@ -107,7 +107,7 @@ def harmed(count: int, folder: Path) -> None:
                 )
         shutil.rmtree(place)
     print(f"harmed pages: {count} databases of {sum(before.values())} rows and {len(pages)} pages")
-    print(f"  opened and written {count - len(failed)}, not sound afterwards {unsound}, slowest {slowest_s:.1f} s")
+    print(f"  opened and written {count - len(failed)}, not sound afterwards {faulty}, slowest {slowest_s:.1f} s")
     print(f"  rows lost {total} of {count * sum(before.values())}; beyond those of the harmed page {beyond.total()}")
     for line in (*(f"{n} {what}" for what, n in beyond.most_common(10)), *failed):
         print(f"    {line}")

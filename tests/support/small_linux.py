@@ -152,7 +152,7 @@ async def boot(
     if not disk.exists():
         with disk.open("wb") as file:
             file.truncate(disk_bytes)
-        await asyncio.to_thread(_run, ["mkfs.ext4", "-q", "-m", "0", "-E", "nodiscard", str(disk)])
+        await asyncio.to_thread(_run, ["mkfs.ext4", "-m", "0", "-E", "nodiscard", "-q", str(disk)])
     process = await asyncio.create_subprocess_exec(
         QEMU, "-machine", "pc", "-accel", "tcg", "-cpu", "max", "-m", "256", "-display", "none", "-nodefaults",
         "-no-reboot", "-name", name, "-kernel", str(parts.kernel), "-initrd", str(parts.initrd),

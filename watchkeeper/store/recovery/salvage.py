@@ -183,7 +183,13 @@ def _count(new: sqlite3.Connection, table: str) -> int:
 
 
 def _copy(new: sqlite3.Connection, table: str, found: Iterator[Row]) -> int:
-    """Insert rows, except those that do not fit and those that a broken tree returned twice; returns the count."""
+    """Insert rows as `_put` does; returns the count of the table."""
+    _put(new, table, found)
+    return _count(new, table)
+
+
+def _put(new: sqlite3.Connection, table: str, found: Iterator[Row]) -> None:
+    """Insert rows, except those that do not fit and those that a broken tree returned twice."""
     columns = len(new.execute(f"SELECT * FROM {table} LIMIT 0").description)  # noqa: S608  fixed texts
     insert = f"INSERT OR IGNORE INTO {table} VALUES ({', '.join('?' * columns)})"  # noqa: S608  fixed texts
     fitting = (row for row in found if len(row) == columns)
@@ -193,7 +199,6 @@ def _copy(new: sqlite3.Connection, table: str, found: Iterator[Row]) -> int:
         with suppress(sqlite3.IntegrityError):
             new.executemany(insert, fitting)
             left = False
-    return _count(new, table)
 
 
 # Reading in sections --------------------------------------------------------------------------------------------------
@@ -256,12 +261,11 @@ def _from_pages(
     path = Path(damaged.execute("PRAGMA database_list").fetchone()[2])
     with suppress(OSError):
         for page in raw_pages.pages(path):
+            of_numbers = {count: raw_pages.rows(page, count) for count in {COLUMNS[table] for table in tables}}
             for table in tables:
-                found = [
-                    row for row in raw_pages.rows(page, COLUMNS[table]) if _fits(row, known) and _is_of(table, row)
-                ]
+                found = [row for row in of_numbers[COLUMNS[table]] if _fits(row, known) and _is_of(table, row)]
                 if found and not (_has(new, table, found[0]) and _has(new, table, found[-1])):
-                    _copy(new, table, (row for row in found if table != "samples" or not _rolled_up(new, row)))
+                    _put(new, table, (row for row in found if table != "samples" or not _rolled_up(new, row)))
     return {table: _count(new, table) for table in tables}
 
 

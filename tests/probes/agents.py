@@ -10,6 +10,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
+from tests.probes.machines import listening
 from tests.support.needs import need
 
 QEMU_GA = shutil.which("qemu-ga", path="/usr/sbin:/usr/bin:/sbin:/bin")
@@ -84,17 +85,6 @@ async def real_agent(path: Path) -> AsyncIterator[asyncio.subprocess.Process]:
     """Debian's qemu-ga, which answers for this machine; ended by its process id."""
     need(QEMU_GA, "qemu-ga is not installed (qemu-guest-agent): no real agent can be asked")
     with tempfile.TemporaryDirectory(prefix="wk", dir="/tmp") as folder:
-        process = await asyncio.create_subprocess_exec(
-            str(QEMU_GA), "-m", "unix-listen", "-p", str(path), "-f", f"{folder}/pid", "-t", folder,
-            stderr=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL,
-        )  # fmt: skip
-        try:
-            async with asyncio.timeout(30):
-                while not path.exists():  # noqa: ASYNC240  another process makes it; a test may look at a path
-                    assert process.returncode is None, "qemu-ga ended before it listened"
-                    await asyncio.sleep(0.05)
+        options = ("-m", "unix-listen", "-p", str(path), "-f", f"{folder}/pid", "-t", folder)
+        async with listening(path, str(QEMU_GA), *options) as process:
             yield process
-        finally:
-            if process.returncode is None:
-                process.kill()
-            await process.wait()

@@ -1,8 +1,13 @@
 """What the tests of the probes share."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+
+from tests.probes.hands import SetClock
+from watchkeeper.model.probe_state import MemoryStateStore
+from watchkeeper.probes.base import ProbeContext
 
 SAMPLES = Path(__file__).with_name("samples")
 
@@ -16,3 +21,15 @@ def samples() -> Path:
     /proc/spl/kstat/zfs/arcstats.
     """
     return SAMPLES
+
+
+@pytest.fixture
+def clock() -> SetClock:
+    """A clock that stands still until it is moved by hand."""
+    return SetClock()
+
+
+@pytest.fixture
+def still(bench: ProbeContext, clock: SetClock) -> ProbeContext:
+    """A bench with that clock, and a state of its own."""
+    return replace(bench, clock=clock, probe_states=MemoryStateStore())

@@ -16,14 +16,23 @@ QEMU = "qemu-system-x86_64"
 async def machine(socket: Path, name: str, *options: str) -> AsyncIterator[asyncio.subprocess.Process]:
     """A machine with its monitor at `socket`, which must be a short path; ended by its process id."""
     need(shutil.which(QEMU), f"{QEMU} is not installed: no real guest can be asked")
-    process = await asyncio.create_subprocess_exec(
+    argv = [
         QEMU, "-machine", "pc", "-accel", "tcg", "-m", "64", "-display", "none", "-nodefaults", "-name", name,
-        "-qmp", f"unix:{socket},server=on,wait=off", *options, stderr=asyncio.subprocess.DEVNULL,
-    )  # fmt: skip
+        "-qmp", f"unix:{socket},server=on,wait=off", *options,
+    ]  # fmt: skip
+    async with listening(socket, *argv) as process:
+        yield process
+
+
+@asynccontextmanager
+async def listening(socket: Path, *argv: str) -> AsyncIterator[asyncio.subprocess.Process]:
+    """A program that has made its socket; ended by its process id."""
+    quiet = asyncio.subprocess.DEVNULL
+    process = await asyncio.create_subprocess_exec(*argv, stdout=quiet, stderr=quiet)
     try:
         async with asyncio.timeout(30):
             while not socket.exists():  # noqa: ASYNC240  another process makes it; a test may look at a path
-                assert process.returncode is None, "QEMU ended before it offered its monitor"
+                assert process.returncode is None, f"{argv[0]} ended before it listened"
                 await asyncio.sleep(0.05)
         yield process
     finally:

@@ -7,7 +7,6 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import AsyncIterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +21,6 @@ from tests.probes.machines import short_folder
 from tests.support.waiting import until
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Level, Observed, SeriesKey, Unseen
-from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.privileged import commands, container_engine
 from watchkeeper.privileged.commands import Result
 from watchkeeper.privileged.process import Completed
@@ -39,18 +37,6 @@ async def folder() -> AsyncIterator[Path]:
     """Where the engine's socket is."""
     async with short_folder() as made:
         yield made
-
-
-@pytest.fixture
-def clock() -> SetClock:
-    """A clock that stands still."""
-    return SetClock()
-
-
-@pytest.fixture
-def still(bench: ProbeContext, clock: SetClock) -> ProbeContext:
-    """A bench with that clock, and a state of its own."""
-    return replace(bench, clock=clock, probe_states=MemoryStateStore())
 
 
 def probe_of(bench: ProbeContext, folder: Path, **settings: Any) -> ContainersProbe:

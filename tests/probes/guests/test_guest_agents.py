@@ -4,7 +4,6 @@ import json
 import os
 import subprocess
 from collections.abc import AsyncIterator, Sequence
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,6 @@ from tests.probes.hands import SetClock, conditions
 from tests.probes.machines import short_folder
 from tests.probes.monitors import MIB, monitor, replies
 from watchkeeper.model.observation import Answer, Level, Observed, Unseen
-from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.privileged.guest_agent import QUESTIONS
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guests import agent as agents
@@ -33,18 +31,6 @@ async def folder() -> AsyncIterator[Path]:
     """Where the guests' sockets are."""
     async with short_folder() as made:
         yield made
-
-
-@pytest.fixture
-def clock() -> SetClock:
-    """A clock that stands still."""
-    return SetClock()
-
-
-@pytest.fixture
-def still(bench: ProbeContext, clock: SetClock) -> ProbeContext:
-    """A bench with that clock, and a state of its own."""
-    return replace(bench, clock=clock, probe_states=MemoryStateStore())
 
 
 def probe_of(bench: ProbeContext, folder: Path, **settings: Any) -> GuestAgentsProbe:

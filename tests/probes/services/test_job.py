@@ -17,12 +17,6 @@ DAY = timedelta(days=1)
 
 
 @pytest.fixture
-def clock() -> SetClock:
-    """Moved by hand."""
-    return SetClock()
-
-
-@pytest.fixture
 def desk(bench: ProbeContext, clock: SetClock) -> ProbeContext:
     """A bench with that clock."""
     return replace(bench, clock=clock)

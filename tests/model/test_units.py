@@ -4,7 +4,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watchkeeper.model.units import BYTES, SECONDS, format_age, format_duration, format_size, parse_duration, parse_size
+from watchkeeper.model.units import (
+    BYTES,
+    SECONDS,
+    format_age,
+    format_duration,
+    format_size,
+    parse_duration,
+    parse_pace,
+    parse_size,
+)
 
 
 @pytest.mark.parametrize(
@@ -119,3 +128,18 @@ def test_the_units_are_those_of_the_standard() -> None:
 def test_an_age_without_its_small_units(seconds: float, text: str) -> None:
     """What has lasted for days is not told to the minute, and never longer than it is."""
     assert format_age(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "daily"), [("1 GiB/day", 2**30), ("24KiB/ Hour", 24 * 24 * 2**10), ("7 MiB/week", 2**20)]
+)
+def test_a_growth_is_read(text: str, daily: float) -> None:
+    """A size and the time in which it comes, whatever the case."""
+    assert parse_pace(text) == pytest.approx(daily)
+
+
+@pytest.mark.parametrize("text", ["1GiB", "1GiB/year", "1GiB/", "/", ""])
+def test_what_is_no_growth_says_what_is_allowed(text: str) -> None:
+    """Without a time, and with one that is not known."""
+    with pytest.raises(ValueError, match="is not a growth; write a size and /hour, /day or /week, such as 1GiB/day"):
+        parse_pace(text)

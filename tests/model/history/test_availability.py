@@ -105,6 +105,13 @@ def test_periods_of_the_calendar(kind: Period, firsts: list[str]) -> None:
     assert begin_of(kind, until, BERLIN).astimezone(BERLIN).date() == found[-1][0]
 
 
+def test_a_period_that_would_begin_at_the_end_is_none() -> None:
+    """Until midnight is one day, and no time has no period."""
+    midnight = datetime(2026, 12, 31, tzinfo=BERLIN)
+    assert len(list(periods(Period.DAY, midnight, midnight + timedelta(days=1), BERLIN))) == 1
+    assert not list(periods(Period.DAY, midnight, midnight, BERLIN))
+
+
 def test_a_day_with_a_change_of_the_clocks() -> None:
     """It has 23 or 25 hours."""
     seconds = [

@@ -1,7 +1,8 @@
 """Print what the daemon costs, and what that is made of: `.venv/bin/python -m tests.bench.daemon [PART ...]`.
 
 Parts: `start` (processor time until the first page), `memory` (before and after the first page), `processor` (57 HTTP
-probes and the three of this host), `series` (10 to 5,000 levels a minute). Each figure is processor time or memory of
+probes and the three of this host), `series` (10 to 5,000 levels a minute), `growth` (memory for --hours, with 500
+levels every five seconds; not run unless it is asked for). Each figure is processor time or memory of
 the daemon's process, because other work disturbs the clock; memory is that of /proc/PID/smaps_rollup. Python's bytecode
 is cached in a folder of this run, as it is where watchkeeper is installed.
 
@@ -247,19 +248,31 @@ def series(bench: Bench, seconds: float) -> None:
     """Levels that grow, each once a minute, from programs with up to a hundred each; their own time is not counted."""
     print("series  core, %  of these                              memory")
     for count in CURVE:
-        with tempfile.TemporaryDirectory(dir=bench.folder) as folder:
-            program = Path(folder) / "levels.sh"
-            program.write_text(LEVELS)
-            each = min(count, 100)
-            document = "\n".join(
-                f'[[probe]]\nkind = "command"\nname = "things-{n}"\nevery = "1m"\n'
-                f'run = ["/bin/sh", "{program}", "{n}", "{each}"]'
-                for n in range(count // each)
-            )
-            with bench.daemon(document) as daemon:
-                time.sleep(65)  # the first round, and the imports with it
-                used = used_by(daemon, seconds)
-                print(f"{count:6,}  {100 * used.total():7.2f}  {_parts(used)}  {shown(daemon.memory())}", flush=True)
+        with bench.daemon(levels(bench, count, "1m")) as daemon:
+            time.sleep(65)  # the first round, and the imports with it
+            used = used_by(daemon, seconds)
+            print(f"{count:6,}  {100 * used.total():7.2f}  {_parts(used)}  {shown(daemon.memory())}", flush=True)
+
+
+def levels(bench: Bench, count: int, every: str) -> str:
+    """A configuration for so many levels, of programs that print a hundred each."""
+    program = bench.folder / "levels.sh"
+    program.write_text(LEVELS)
+    each = min(count, 100)
+    return "\n".join(
+        f'[[probe]]\nkind = "command"\nname = "things-{n}"\nevery = "{every}"\n'
+        f'run = ["/bin/sh", "{program}", "{n}", "{each}"]'
+        for n in range(count // each)
+    )
+
+
+def growth(bench: Bench, hours: float) -> None:
+    """Memory every five minutes: the recent part of a level's history (720 samples) is full after an hour."""
+    print("minutes  memory")
+    with bench.daemon(levels(bench, 500, "5s")) as daemon:
+        for minutes in range(0, int(60 * hours) + 1, 5):
+            time.sleep(300 if minutes else 30)
+            print(f"{minutes:7}  {shown(daemon.memory())}", flush=True)
 
 
 LEVELS = """
@@ -279,6 +292,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--seconds", type=float, default=120)
+    parser.add_argument("--hours", type=float, default=2)
     parser.add_argument("--python", default=sys.executable)
     parser.add_argument("part", nargs="*", default=["start", "memory", "processor", "series"])
     args = parser.parse_args()
@@ -290,6 +304,7 @@ def main() -> None:
             "memory": lambda: memory(bench, 10),
             "processor": lambda: processor(bench, args.seconds),
             "series": lambda: series(bench, args.seconds),
+            "growth": lambda: growth(bench, args.hours),
         }
         for part in args.part:
             parts[part]()

@@ -54,7 +54,7 @@ def examples() -> Iterator[tuple[str, str, Message]]:
     begun, worse, eased, ended = pool
     yield "Raised", "An alert begins: here a level that is forecast to be full.", begun
     yield "Worse", "Its priority rises.", worse
-    yield "Eased", "Its priority falls, and it still stands.", eased
+    yield "Eased", "Its priority is lower now, and it is still active.", eased
     yield "Ended", "It is over. Everybody who was notified of the alert is notified of its end.", ended
     yield "Not answering", "A service gives no right answer.", _message(silent[0])
     yield "Overdue", "A time by which something must happen again has passed.", _overdue(_snapshot())
@@ -62,7 +62,7 @@ def examples() -> Iterator[tuple[str, str, Message]]:
     yield "Faulty", "A condition is not OK. What has stopped working is an alarm.", _faulty()
     yield "Not reporting", "Nothing is known of a thing any more.", _stale()
     yield "Several at once", "Answers that were lost within about a minute are one message.", _group()
-    yield "A flood", "Ten alerts in ten minutes: one summary stands for all.", _flood()
+    yield "A flood", "Ten alerts in ten minutes: one summary replaces them.", _flood()
     yield "Comes and goes", "The third raise within six hours.", _chattering()
     yield "Reminded", "Nobody has acknowledged it.", _reminder(silent[0])
     yield "Sent late", "It could not be sent in time, and has changed since.", _late(pool[0], pool[1])

@@ -83,7 +83,7 @@ def _configuration() -> Iterator[str]:
     yield roff.heading("description")
     yield roff.paragraph(
         "The configuration is a TOML file. Without one, watchkeeper watches what it finds. `watchkeeper discover` "
-        "proposes one for the host at hand, and `watchkeeper check-config` tells every error at once."
+        "proposes one for this host, and `watchkeeper check-config` reports every error at once."
     )
     yield roff.heading("tables")
     for table in reference.tables(reference.MODEL):

@@ -31,6 +31,12 @@ MOST_LEFT = 16
 Row = tuple[str, Sequence[str]]
 """What stands on the left, and the lines beside it."""
 
+Leaf = tuple[int, str, str]
+"""How deep a line of a tree is, what it is about, and how that is."""
+
+MOST_NAME = 44
+"""Cells of the left column of a tree, with its indentation: `    container ring-reader` fits."""
+
 _PAGE: ContextVar[list[str] | None] = ContextVar("page", default=None)
 
 
@@ -80,6 +86,16 @@ def rows(found: Iterable[Row], most_left: int = MOST_LEFT) -> None:
         grid.add_row(Text(clean(left)), Text("\n".join(clean(line, 400) for line in right)))
     if grid.row_count:
         _show(Padding(grid, (0, 0, 0, INDENT)))
+
+
+def tree(found: Iterable[Leaf]) -> None:
+    """Lines in two columns, the left one indented by depth. A name that is too long continues below, indented too."""
+    grid = Table.grid(padding=(0, 2, 0, 0))
+    grid.add_column(min_width=12, max_width=MOST_NAME)
+    grid.add_column(overflow="fold")
+    for depth, name, words in found:
+        grid.add_row(Padding(Text(clean(name)), (0, 0, 0, INDENT * depth)), Text(clean(words, 400)))
+    _show(Padding(grid, (0, 0, 0, INDENT)))
 
 
 def blank() -> None:

@@ -113,7 +113,7 @@ class Pipeline:
         unsettled = unsettled_series(standing)
         for entry, seen in restore_series(self._registry, by_label, latest, findings, unsettled, now):
             if not entry.orphaned:
-                self._dependencies.place(entry.evaluator.key.subject, entry.owner.label)
+                self._dependencies.observe(seen.observation, entry.owner.label)
                 self._registry.mark(seen.observation, now)
         state.orphan_wait.begin(by_label, by_label, now)
         if (gap := gap_before(last_commit_at, now)) is not None:
@@ -186,7 +186,7 @@ class Pipeline:
         for each in (*observed, own):
             entry = self._registry.entry(probe, each)
             entry.evaluator.take(each, now)
-            self._dependencies.place(each.key.subject, probe.label)
+            self._dependencies.observe(each, probe.label)
             self._registry.mark(each, now)
             if each is own and not own_is_news:
                 continue

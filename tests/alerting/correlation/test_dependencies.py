@@ -1,6 +1,7 @@
 """What depends on what, as the operator says it and as names say it."""
 
 from watchkeeper.alerting.correlation.dependencies import Dependencies
+from watchkeeper.model.observation import Condition, Level, SeriesKey, file_system_space
 
 
 def house() -> Dependencies:
@@ -67,3 +68,39 @@ def test_a_subject_that_appears_later_counts_from_then_on() -> None:
     ties.place("guest hide-hub", "guests")
     ties.place("guest hide-hub", "guests")
     assert ties.dependencies_of("service hide-hub") == ("guest hide-hub",)
+
+
+def part(subject: str, point: str) -> Level:
+    """A part of a file system's space."""
+    return Level(SeriesKey(subject, "size"), 1.0, 2.0, part_of=file_system_space(point))
+
+
+def test_a_guest_depends_on_the_file_systems_of_its_images() -> None:
+    """As the probe reports them; the service of its name depends on them too. A whole level ties nothing."""
+    ties = house()
+    assert ties.dependents_of("file system /srv") == ()
+    ties.observe(Level(SeriesKey("file system /srv", "space"), 1.0, 2.0), "filesystems")
+    for point in ("/srv", "/srv", "/mnt/jetty"):
+        ties.observe(part(f"guest hide-hub: image {point}/hide-hub.qcow2", point), "guests")
+    assert ties.dependents_of("file system /srv") == ("guest hide-hub", "service hide-hub")
+    assert set(ties.dependencies_of("guest hide-hub")) == {"pool skerry", "file system /srv", "file system /mnt/jetty"}
+    assert Dependencies(before=ties).dependencies_of("guest hide-hub") == ("file system /srv", "file system /mnt/jetty")
+
+
+def test_a_directory_ties_nothing() -> None:
+    """It is a part of its file system, and no guest."""
+    ties = house()
+    ties.observe(part("directory /srv/hide-hub", "/srv"), "filesystems")
+    assert ties.dependents_of("file system /srv") == ()
+
+
+def test_containers_depend_on_the_one_file_system_of_their_engine() -> None:
+    """With a second engine elsewhere it is not known which container lies where."""
+    ties = house()
+    for name in ("chart-maker", "ring-reader"):
+        ties.observe(Condition(SeriesKey(f"container {name}", "state"), ok=True), "containers")
+    ties.observe(part("containers in /var/lib/containers", "/"), "containers")
+    ties.observe(Condition(SeriesKey("container elsewhere", "state"), ok=True), "others")
+    assert ties.dependents_of("file system /") == ("container chart-maker", "container ring-reader")
+    ties.observe(part("containers in /srv/engine", "/srv"), "containers")
+    assert ties.dependents_of("file system /") == ()

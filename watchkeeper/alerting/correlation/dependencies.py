@@ -1,13 +1,23 @@
 """Dependencies: a service on its guest, a guest on its pool, everything on the host's network. Pure.
 
 The operator sets them in a probe's settings, by subjects or by names of probes; a service, or a host, that has the name
-of a guest depends on that guest by default. Not here: whether anything is wrong (correlation.py).
+of a guest depends on that guest by default. What a probe reports as part of a file system adds others: a guest depends
+on the file system of its image, containers on that of their engine's data. Not here: whether anything is wrong
+(correlation.py).
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from watchkeeper.model.observation import Level, Observation
+
 _IN_GUESTS = ("service ", "host ")
 """Prefixes of subjects whose remaining words may name the guest that they run in."""
+
+_GUEST, _IMAGE = "guest ", ": image "
+"""A part with the subject `guest NAME: image FILE` is an image of that guest, so the guest lies where the part does."""
+
+_CONTAINER, _ENGINE_DATA = "container ", "containers in "
+"""A part with the subject `containers in FOLDER` is the data of an engine, so the containers of its probe lie there."""
 
 
 class Dependencies:
@@ -22,6 +32,7 @@ class Dependencies:
         """
         self._depends_on = dict(depends_on or {})
         self.probe_of: dict[str, str] = {} if before is None else before.probe_of
+        self.lies_on: dict[str, dict[str, None]] = {} if before is None else before.lies_on
         self._beneath: dict[str, tuple[str, ...]] = {}
         self._above: dict[str, list[tuple[int, str]]] | None = None
 
@@ -29,8 +40,32 @@ class Dependencies:
         """Record that a subject is observed by this probe."""
         if self.probe_of.get(subject) != probe:
             self.probe_of[subject] = probe
-            self._beneath.clear()
-            self._above = None
+            self._forget()
+
+    def observe(self, seen: Observation, probe: str) -> None:
+        """Record that a probe observed this, and what lies on what according to it."""
+        self.place(seen.key.subject, probe)
+        if isinstance(seen, Level) and seen.part_of is not None:
+            self._tie(seen.key.subject, seen.part_of.subject, probe)
+
+    def _tie(self, part: str, whole: str, probe: str) -> None:
+        """Derive from a part of a store what depends on that store."""
+        guest, is_image, _ = part.partition(_IMAGE)
+        if is_image and guest.startswith(_GUEST):
+            name = guest
+        elif part.startswith(_ENGINE_DATA):
+            name = f"{_CONTAINER}of {probe}"
+        else:
+            return
+        stores = self.lies_on.setdefault(name, {})
+        if whole not in stores:
+            stores[whole] = None
+            self._forget()
+
+    def _forget(self) -> None:
+        """Discard what was worked out from the dependencies known so far."""
+        self._beneath.clear()
+        self._above = None
 
     def names(self, subject: str) -> tuple[str, ...]:
         """The names that others may use to depend on a subject: its own, and its probe's."""
@@ -74,7 +109,17 @@ class Dependencies:
     def _next(self, name: str) -> Iterable[str]:
         """The direct dependencies of a subject, or of everything that a probe observes."""
         yield from self._depends_on.get(self.probe_of.get(name, name), ())
+        yield from self._stores(name)
         for kind in _IN_GUESTS:
             guest = f"guest {name.removeprefix(kind)}"
             if name.startswith(kind) and guest in self.probe_of:
                 yield guest
+
+    def _stores(self, name: str) -> Iterable[str]:
+        """The stores that a guest's images, or a container's data, lie on. With engines on several it is not known."""
+        if name.startswith(_GUEST):
+            return self.lies_on.get(name, ())
+        if name.startswith(_CONTAINER):
+            stores = self.lies_on.get(f"{_CONTAINER}of {self.probe_of.get(name, '')}", {})
+            return stores if len(stores) == 1 else ()
+        return ()

@@ -88,6 +88,7 @@ class Item:
 
     series_id: int
     key: SeriesKey
+    kind: Kind
     finding: Finding | None
     observation: Observation | None
 
@@ -174,7 +175,9 @@ def build_dashboard(
         len(series),
         max((s.at for s in latest), default=None),
         tuple(not_observed(known.seen[each.key] for each in series if each.key in known.seen)),
-        tuple(Item(s.id, s.key, known.found.get((s.key, CONCERN[s.kind])), known.seen.get(s.key)) for s in series),
+        tuple(
+            Item(s.id, s.key, s.kind, known.found.get((s.key, CONCERN[s.kind])), known.seen.get(s.key)) for s in series
+        ),
         priorities,
     )
 
@@ -301,10 +304,11 @@ def _quiet(
     series: Series, found: Mapping[tuple[SeriesKey, Concern], Finding], seen: Mapping[SeriesKey, Observation]
 ) -> QuietSeries:
     finding = found.get((series.key, CONCERN[series.kind]))
-    return QuietSeries(series.id, series.key, _why(series.kind, finding), finding, seen.get(series.key))
+    return QuietSeries(series.id, series.key, why_ok(series.kind, finding), finding, seen.get(series.key))
 
 
-def _why(kind: Kind, finding: Finding | None) -> OkSeries:
+def why_ok(kind: Kind, finding: Finding | None) -> OkSeries:
+    """Why a series without an alert is OK, or why that is not known."""
     if finding is not None and unusual(finding):
         return OkSeries.UNUSUAL
     no_end = finding.forecast.no_end if finding and finding.forecast else None

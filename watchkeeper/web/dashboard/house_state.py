@@ -1,6 +1,9 @@
-"""The state of the house in one line for each thing, also when nothing needs anyone: levels, guests, backups. Pure."""
+"""The state of the house in one line for each thing, also when nothing needs anyone: what is inside what, and backups.
 
-from collections.abc import Callable, Mapping, Sequence
+Pure. Not here: what is inside what (house_tree.py).
+"""
+
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from functools import partial
@@ -9,20 +12,22 @@ from markupsafe import Markup
 
 from watchkeeper.messages.growth import describe
 from watchkeeper.messages.wording import amount, clean, duration, share, thing, time_left_phrase
-from watchkeeper.model.alert import Concern
+from watchkeeper.model.alert import CONCERN, Concern, Priority
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
-from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey, Unit
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Unit
 from watchkeeper.model.units import DAY_S
 from watchkeeper.web.charts import spark
 from watchkeeper.web.dashboard import dashboard_text
-from watchkeeper.web.dashboard.dashboard import HIGH_SHARE, Dashboard, Item, unusual
+from watchkeeper.web.dashboard.cause_tree import DependentsOf
+from watchkeeper.web.dashboard.dashboard import HIGH_SHARE, Dashboard, Item, unusual, why_ok
+from watchkeeper.web.dashboard.house_tree import CONTAINER, GUEST, SERVICE, Node, build_tree
 
 SHOWN = 8
-"""So many levels, guests and sets are shown; the rest is folded, but no level above HIGH_SHARE ever is."""
+"""So many things of one sort are shown; the rest is folded, but nothing that is not well, and no level above
+HIGH_SHARE, ever is."""
 LISTED = 100
 """So many lines of a folded list are sent; a house has fewer. The rest is counted, and in the page's JSON form."""
-GUEST, SERVICE = "guest ", "service "
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +44,32 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Lines:
-    """Lines under one heading: those in the open, and those that are folded."""
+    """Lines under one heading: those in the open, and those that are folded. more: how many are not listed."""
 
     shown: tuple[Line, ...]
     folded: tuple[Line, ...]
     more: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Inside:
+    """What is inside something: in the open, and folded because all of that is OK.
+
+    fold: the words of the fold. more: how many are not listed.
+    """
+
+    shown: tuple["Branch", ...] = ()
+    folded: tuple["Branch", ...] = ()
+    fold: str = ""
+    more: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One thing of the house, and what is inside it."""
+
+    line: Line
+    inside: Inside
 
 
 def _lines(found: Sequence[Callable[[], Line]], shown: int) -> Lines:
@@ -53,35 +79,170 @@ def _lines(found: Sequence[Callable[[], Line]], shown: int) -> Lines:
     return Lines(tuple(made[:shown]), folded, max(len(found) - len(made), 0))
 
 
-def levels(board: Dashboard, zone: tzinfo) -> Lines:
-    """Each store's level and trend, the fullest first."""
-    found = [
-        (item, item.observation)
-        for item in board.items
-        if isinstance(item.observation, Level)
-        and item.observation.part_of is None
-        and not item.observation.not_judged
-        and item.observation.capacity > 0
+def house(board: Dashboard, dependents_of: DependentsOf, zone: tzinfo) -> Inside:
+    """What is inside the host: stores and other levels, the fullest first; then guests, containers and services."""
+    words = _Words(board, zone)
+    nodes = sorted(build_tree(board.items, dependents_of), key=_outer_order)
+    parts = [
+        _apart([words.entry(each) for each in nodes if _sort(each) == sort], SHOWN) for sort in range(len(_OUTER) + 1)
     ]
-    ordered = sorted(found, key=lambda each: (-each[1].used / each[1].capacity, each[0].key))
-    shown = max(SHOWN, sum(seen.used >= HIGH_SHARE * seen.capacity for _, seen in ordered))
-    return _lines([partial(_level, item, seen, board, zone) for item, seen in ordered], shown)
+    return _inside([each for part in parts for each in part[0]], [each for part in parts for each in part[1]])
 
 
-def _level(item: Item, seen: Level, board: Dashboard, zone: tzinfo) -> Line:
-    part = seen.used / seen.capacity
-    # A level that has room again keeps its alert for a while, and is no alarm any more.
-    calls = item.finding is not None and item.finding.priority is not None
-    priority = board.priorities.get((item.key, Concern.FULL)) if calls else None
-    drawn = spark.bar(part, priority.value if priority else 0)
-    return Line(
-        item.series_id,
-        thing(item.key),
-        share(part) if seen.unit is Unit.SHARE else f"{share(part)} of {amount(seen.capacity, seen.unit)}",
-        _trend(item.finding, seen, board, zone),
-        Markup(drawn),  # noqa: S704  made by web/charts/svg.py, which escapes
-        part < HIGH_SHARE,
-    )
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """A line or a node that may be listed; it is put into words only if it is.
+
+    well: nothing is wrong with it. known: enough was read to say that it is OK.
+    """
+
+    well: bool
+    known: bool
+    make: Callable[[], Branch]
+
+
+def _apart(entries: Sequence[_Entry], most: int) -> tuple[list[_Entry], list[_Entry]]:
+    """Those that are shown (all that are not well, and the first others), and those folded: never a single one."""
+    folded = [each for i, each in enumerate(entries) if i >= most and each.well]
+    if len(folded) == 1:
+        return list(entries), []
+    return [each for i, each in enumerate(entries) if i < most or not each.well], folded
+
+
+def _inside(shown: Sequence[_Entry], folded: Sequence[_Entry], how: str = "") -> Inside:
+    """Put the lines of one holder into words. how: how those are that are folded, if it is not as they were read."""
+    how = how or ("OK" if all(each.known for each in folded) else "no alert")
+    listed = tuple(each.make() for each in folded[:LISTED])
+    fold = f"{len(folded)} {'more' if shown else 'inside'}, {how}" if folded else ""
+    return Inside(tuple(each.make() for each in shown), listed, fold, len(folded) - len(listed))
+
+
+_OUTER = (GUEST, CONTAINER, SERVICE)
+"""The sorts of things in no store, in the order in which they come; everything else goes before them."""
+
+
+def _sort(node: Node) -> int:
+    return next((i for i, each in enumerate(_OUTER, start=1) if node.subject.startswith(each)), 0)
+
+
+def _outer_order(node: Node) -> tuple[int, bool, float]:
+    """Within a sort, what has something inside goes first, then the fullest."""
+    levels = (each.observation for each in node.items if _is_judged_level(each))
+    full = max((each.used / each.capacity for each in levels if isinstance(each, Level)), default=0.0)
+    return _sort(node), not node.inside, -full if _sort(node) == 0 else 0.0
+
+
+def _is_judged_level(item: Item) -> bool:
+    seen = item.observation
+    return isinstance(seen, Level) and not seen.not_judged and seen.capacity > 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """Puts nodes into words."""
+
+    board: Dashboard
+    zone: tzinfo
+
+    def entry(self, node: Node) -> _Entry:
+        """A node that may be listed."""
+        return _Entry(self.well(node), _known(node), partial(self.branch, node))
+
+    def branch(self, node: Node) -> Branch:
+        """A node with what is inside it. Of a guest and of a container, all that is well is folded."""
+        first, *others = sorted(node.items, key=_speaks)
+        in_guest = node.subject.startswith((GUEST, CONTAINER))
+        own = [self._own_entry(each) for each in others if self._has_line(each)]
+        entries = sorted([*own, *map(self.entry, node.inside)], key=lambda each: each.well)
+        shown, folded = _apart(entries, 0 if in_guest else SHOWN)
+        line = self._line(first, clean(node.subject, 44))
+        beside = ", ".join(f"{clean(each.key.quantity, 24)} {_share(each)}" for each in others if self._is_beside(each))
+        line = replace(line, trend="; ".join(filter(None, (line.trend, beside))))
+        # What was read inside a guest before it stopped does not say that it is OK now.
+        return Branch(line, _inside(shown, folded, "" if line.well or not in_guest else "as last read"))
+
+    def _own_entry(self, item: Item) -> _Entry:
+        return _Entry(self._item_well(item), why_ok(item.kind, item.finding).known, partial(self._own, item))
+
+    def _own(self, item: Item) -> Branch:
+        """The line of a further quantity. A level inside a guest has no bar and no trend while it is well."""
+        line = self._line(item, clean(item.key.quantity, 30))
+        return Branch(replace(line, bar=None, trend="") if self._item_well(item) else line, Inside())
+
+    def well(self, node: Node) -> bool:
+        """Is it OK, and everything inside it?"""
+        return all(map(self._item_well, node.items)) and all(map(self.well, node.inside))
+
+    def _has_line(self, item: Item) -> bool:
+        """Does a further quantity of a subject have a line? The levels in a guest do, and whatever is not well."""
+        in_guest = item.key.subject.startswith((GUEST, CONTAINER))
+        return not self._item_well(item) or (in_guest and _is_judged_level(item))
+
+    def _is_beside(self, item: Item) -> bool:
+        """Is a further level only named, with how full it is?"""
+        return _is_judged_level(item) and not self._has_line(item)
+
+    def _item_well(self, item: Item) -> bool:
+        if self._priority(item) is not None:
+            return False
+        match item.observation:
+            case Level() as level:
+                return level.not_judged or level.used < HIGH_SHARE * level.capacity
+            case Answer() as answer:
+                return answer.answered
+            case Condition() as condition:
+                return condition.ok
+            case _:
+                return True
+
+    def _priority(self, item: Item) -> Priority | None:
+        """The priority of its alert. A level that has room again keeps its alert for a while, and is none any more."""
+        concern = CONCERN[item.kind]
+        if concern is Concern.FULL and (item.finding is None or item.finding.priority is None):
+            return None
+        return self.board.priorities.get((item.key, concern))
+
+    def _line(self, item: Item, name: str) -> Line:
+        seen, well = item.observation, self._item_well(item)
+        if not isinstance(seen, Level) or seen.capacity <= 0:
+            return Line(item.series_id, name, _said(item, self.board, self.zone), well=well)
+        part, priority = seen.used / seen.capacity, self._priority(item)
+        drawn = spark.bar(part, priority.value if priority else 0)
+        value = share(part) if seen.unit is Unit.SHARE else f"{share(part)} of {amount(seen.capacity, seen.unit)}"
+        trend = _trend(item.finding, seen, self.board, self.zone)
+        return Line(item.series_id, name, value, trend, Markup(drawn), well)  # noqa: S704  web/charts/svg.py escapes
+
+
+def _known(node: Node) -> bool:
+    """Was enough read of it, and of all that is inside it, to say that it is OK?"""
+    return all(why_ok(each.kind, each.finding).known for each in node.items) and all(map(_known, node.inside))
+
+
+SPEAK = frozenset({"space", "data", "state", "answer", "in use"})
+"""The quantities that speak for their subject."""
+
+
+def _speaks(item: Item) -> tuple[bool, bool]:
+    return item.key.quantity not in SPEAK, not _is_judged_level(item)
+
+
+def _share(item: Item) -> str:
+    seen = item.observation
+    return share(seen.used / seen.capacity) if isinstance(seen, Level) else ""
+
+
+def _said(item: Item, board: Dashboard, zone: tzinfo) -> str:
+    """How it is, in a few words."""
+    seen = item.observation
+    if isinstance(seen, Deadline) and item.finding is not None:
+        return time_left_phrase(item.finding, board.at, zone, seen)
+    if item.key.quantity == "state" and isinstance(seen, Condition) and seen.ok:
+        return "running"
+    return dashboard_text.summary(seen)
+
+
+def _due(left_s: float) -> str:
+    return f"due in {duration(left_s)}" if left_s >= 0 else f"overdue by {duration(-left_s)}"
 
 
 def _trend(finding: Finding | None, level: Level, board: Dashboard, zone: tzinfo) -> str:
@@ -108,24 +269,6 @@ def _alerted(finding: Finding, board: Dashboard) -> bool:
     return (finding.key, Concern.FULL) in board.priorities
 
 
-def guests(board: Dashboard) -> Lines:
-    """Each guest with its service: whether it runs, and how fast it answers."""
-    by_key = {item.key: item for item in board.items}
-    states = (item for item in board.items if item.key.quantity == "state" and item.key.subject.startswith(GUEST))
-    return _lines([partial(_guest, item, by_key) for item in states], SHOWN)
-
-
-def _guest(item: Item, by_key: Mapping[SeriesKey, Item]) -> Line:
-    name = item.key.subject.removeprefix(GUEST)
-    service = by_key.get(SeriesKey(f"{SERVICE}{name}", "answer"))
-    answer = dashboard_text.summary(service.observation) if service else ""
-    seen = item.observation
-    well = isinstance(seen, Condition) and seen.ok
-    ok = well and (service is None or (isinstance(service.observation, Answer) and service.observation.answered))
-    said = "running" if well else dashboard_text.summary(seen)
-    return Line(item.series_id, clean(name, 44), said, answer, None, ok)
-
-
 def backups(board: Dashboard) -> Lines:
     """Each set of snapshots or backups, and everything else that must happen again: how old, and when it is due."""
     found = [
@@ -140,6 +283,5 @@ def _backup(item: Item, seen: Deadline, board: Dashboard) -> Line:
     if seen.last_at is None or seen.due_at is None:
         return Line(item.series_id, thing(item.key), dashboard_text.summary(seen), well=False)
     left_s = (seen.due_at - board.at).total_seconds()
-    due = f"due in {duration(left_s)}" if left_s >= 0 else f"overdue by {duration(-left_s)}"
     old = duration((board.at - seen.last_at).total_seconds())
-    return Line(item.series_id, thing(item.key), f"{old} old", due, None, left_s >= 0)
+    return Line(item.series_id, thing(item.key), f"{old} old", _due(left_s), None, left_s >= 0)

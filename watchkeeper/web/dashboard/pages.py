@@ -101,7 +101,8 @@ async def status(request: web.Request) -> web.Response:
         others=_others(found, context),
         time_left=time_left.rows(found, context.zone),
         axis=time_left.axis(),
-        house=_house(found, context),
+        house=house_state.house(found, context.resting, context.zone),
+        backups=house_state.backups(found),
         **_quiet(found.quiet, now, context.zone),
         lately=lately,
         watched=found.watched,
@@ -123,16 +124,6 @@ async def _planned(context: Context) -> list[Maintenance]:
 async def _past(request: web.Request) -> Past:
     context = of(request)
     return Past(context, await context.store.series(), await context.store.latest(), request.app[DELETIONS].of)
-
-
-def _house(found: Dashboard, context: Context) -> list[tuple[str, house_state.Lines]]:
-    """The state of the house under its headings; empty ones are left out."""
-    parts = (
-        ("Levels", house_state.levels(found, context.zone)),
-        ("Guests", house_state.guests(found)),
-        ("Snapshots, backups, checks", house_state.backups(found)),
-    )
-    return [(heading, lines) for heading, lines in parts if lines.shown]
 
 
 def _quiet(found: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> dict[str, Any]:

@@ -79,7 +79,12 @@ def test_a_pipe_gets_a_new_board_when_something_moved(config: Path, database: Pa
         commit(database, paused=False)
         time.sleep(1.5)  # longer than from one look to the next
         commit(database, paused=True)
-        assert process.stdout.readline() == f"{RULE}\n"
+        assert [process.stdout.readline() for _ in range(4)] == [
+            "\n",
+            "gannet\n",
+            "  guest tide-log  running\n",
+            f"{RULE}\n",
+        ]
         second = [process.stdout.readline() for _ in range(5)]
         assert "Needs you\n" in second
         assert second[-1].startswith("  alarm     guest tide-log: ")

@@ -100,5 +100,7 @@ async def _subject(known: settings.Settings, name: str) -> tuple[str, Sequence[s
         dependencies = Dependencies({each.label: each.depends_on for each in known.probes})
         for each in await store.series():
             dependencies.place(each.key.subject, each.probe)
+        for one in await store.latest():
+            dependencies.observe(one.observation, one.probe)
         subject = await subject_named(store, name, dependencies.dependents_of)
         return subject, dependencies.dependents_of(subject)

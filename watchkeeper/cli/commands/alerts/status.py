@@ -12,7 +12,7 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.alerting.correlation.dependencies import Dependencies
-from watchkeeper.cli import output
+from watchkeeper.cli import house, output
 from watchkeeper.cli.command_group import configured, ended
 from watchkeeper.cli.database import opened
 from watchkeeper.cli.exit_codes import Exit
@@ -27,10 +27,11 @@ from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Delivery, Series
 from watchkeeper.store import Store
 from watchkeeper.web.api.json_forms import status_form
-from watchkeeper.web.dashboard import dashboard_text
+from watchkeeper.web.dashboard import dashboard_text, house_state
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries, build_dashboard
-from watchkeeper.web.events.event_text import event_subjects, outcome
+from watchkeeper.web.dashboard.house_state import Inside
+from watchkeeper.web.events.event_text import outcome
 
 STILL_INTERVALS = 3
 """No sample at all for so many intervals of the busiest probe: the daemon does not run. As in NotReportingRule."""
@@ -53,7 +54,8 @@ RULE = "-" * 72
 class View:
     """The status at one moment. still: how long no sample has arrived, if that is too long.
 
-    messages: those that wait for delivery, the next one first. planned: the maintenance that is under way.
+    messages: those that wait for delivery, the next one first. planned: the maintenance that is under way. inside: what
+    is inside the host.
     """
 
     board: Dashboard
@@ -61,6 +63,7 @@ class View:
     still: timedelta | None
     messages: tuple[Delivery, ...] = ()
     planned: tuple[Maintenance, ...] = ()
+    inside: Inside = Inside()
 
     @property
     def needs_you(self) -> bool:
@@ -112,10 +115,13 @@ async def _look(store: Store, known: settings.Settings) -> View:
     dependencies = Dependencies({each.label: each.depends_on for each in known.probes})
     for each in series:
         dependencies.place(each.key.subject, each.probe)
+    for one in latest:
+        dependencies.observe(one.observation, one.probe)
     found = build_dashboard(series, latest, findings, alerts, Clock().now(), dependencies.dependents_of)
     messages = waiting.waiting(await store.deliveries(limit=SEARCHED))
     planned = tuple(each for each in await store.maintenance() if each.until > found.at)
-    return View(found, tuple(series), stands_still(found, series), tuple(messages), planned)
+    inside = house_state.house(found, dependencies.dependents_of, known.host.zone)
+    return View(found, tuple(series), stands_still(found, series), tuple(messages), planned, inside)
 
 
 async def _follow(known: settings.Settings, *, as_json: bool) -> None:
@@ -169,6 +175,7 @@ def _print(look: View, known: settings.Settings, *, as_json: bool = False) -> No
         output.as_json(_form(look.board, look.series, known.host.label, needs_you=look.needs_you))
     else:
         show(look.board, known.host.label, known.host.zone, look.still)
+        house.show(known.host.label, look.inside)
         zone, now = known.host.zone, look.board.at
         _section("Maintenance, nothing is sent", (("", [line(each, zone, now)]) for each in look.planned))
         _waiting(look, zone)
@@ -251,7 +258,8 @@ def _standing_lines(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> Iterat
     yield dashboard_text.since(alert, found, zone, each.finding)
     yield from (f"{thing(also.alert.key)}: {dashboard_text.fact(also, found, zone)}" for also in each.also)
     if each.consequences:
-        yield f"{outcome(each)} They are: {', '.join(event_subjects(each))}"
+        yield outcome(each)
+        yield from house.following(each)
     if alert.standing:
         yield f"What to look at: {first_step(alert.concern, alert.key, each.observation)}"
     if alert.shelved(found.at) and alert.shelved_until is not None:

@@ -44,6 +44,8 @@ COMPUTED = {
     ("guests.inside", "f'space on {each.point}'"): ("space on *",),
     ("containers.space", "name"): (),
     ("containers.space", "SPACE"): (),
+    ("storage.smart.signs", "quantity"): ("interface errors", "power losses"),
+    ("storage.smart.disks", "sort"): ("short self-test", "extended self-test"),
     ("power.ups", "quantity"): ("mains power", "output", "overload", "battery health"),
     ("host.pressure", "quantity"): ("pressure on disks", "pressure on processors"),
 }

@@ -25,9 +25,9 @@ from watchkeeper.probes.programs import output
 from watchkeeper.probes.services import dns_message, mail_queue
 from watchkeeper.probes.services.dns_message import BadAnswer, Question
 from watchkeeper.probes.services.tls import read_certificate
-from watchkeeper.probes.storage import smart
 from watchkeeper.probes.storage.btrfs import tables as btrfs
 from watchkeeper.probes.storage.lvm import tables as lvm
+from watchkeeper.probes.storage.smart import disks as smart
 from watchkeeper.probes.storage.zfs import tables as zfs
 from watchkeeper.store.recovery.kept_aside import COMMIT
 from watchkeeper.store.rows.codec import ALERT, MESSAGE

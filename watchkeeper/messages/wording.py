@@ -107,6 +107,14 @@ CONDITIONS = {
     "units": ("has no failed units", "has failed units", "has no more failed units"),
     "leaving": ("leaving", "not leaving", "leaving again"),
     "mounted datasets": ("has all datasets mounted", "has datasets not mounted", "has all datasets mounted again"),
+    "early signs": (
+        "shows no early signs of failure",
+        "shows early signs of failure",
+        "shows no more signs of failure",
+    ),
+    "interface errors": ("connected without errors", "has a faulty connection", "connected without errors again"),
+    "power losses": ("keeps its power", "loses its power", "keeps its power again"),
+    "heat": ("not too hot", "too hot", "no longer too hot"),
     "latency": ("not slow", "slow", "no longer slow"),
     "disk errors": ("has no disk errors", "has disk errors", "has no more disk errors"),
     "disk images": ("has intact disk images", "has faulty disk images", "has intact disk images again"),
@@ -160,7 +168,7 @@ CONDITIONS = {
 
 _OK = ("OK", "faulty", "OK again")
 
-_FULL = {"endurance": "used up"}
+_FULL = {"endurance": "used up", "spare blocks": "used up"}
 """What a level is at its capacity, for the quantities that do not become "full"."""
 
 _TRANSITIONS = {

@@ -222,7 +222,7 @@ COMMANDS: dict[str, Entry] = {
     ),
     "disks": Entry(
         "SMART data of every disk that does not sleep",
-        (("smartctl", "--json", "--nocheck", "standby,3", "--all", "--log", "ssd"),),
+        (("smartctl", "--json", "--nocheck", "standby,3", "--all", "--log", "ssd", "--log", "devstat"),),
         disks,
     ),
     "subvolumes": Entry(

@@ -76,7 +76,7 @@ _MODULES = {
     "storage-risks": BuiltIn("storage.risks", "StorageRisks"),
     "mapped-devices": BuiltIn("storage.mapped_devices", "MappedDevices"),
     "disk-latency": BuiltIn("storage.disk_latency", "DiskLatency"),
-    "smart": BuiltIn("storage.smart", "Smart"),
+    "smart": BuiltIn("storage.smart.disks", "Smart"),
 }
 
 BUILT_IN: Mapping[str, ProbeKind[Any]] = Kinds(_MODULES)

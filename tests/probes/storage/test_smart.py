@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 
 from tests.probes.toolbox import Toolbox, find, keys, sample
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
-from watchkeeper.model.observation import Condition, Level, Observation, Unit
+from watchkeeper.model.observation import Condition, Level, Observed, Unit
 from watchkeeper.privileged.commands import Result
 from watchkeeper.privileged.process import Completed
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.storage.smart import SmartProbe, SmartSettings
-from watchkeeper.probes.storage.smart_report import SLEEPS, Disk, Status, read_disk
+from watchkeeper.probes.storage.smart.disks import SmartProbe, SmartSettings
+from watchkeeper.probes.storage.smart.report import SLEEPS, Disk, Status, read_disk
 
 NVME = {
     "model_name": "Example NVMe 1TB",
@@ -82,7 +82,7 @@ class Host:
         """A probe of this host."""
         return SmartProbe(SmartSettings.model_validate(settings), self.bench, self.proc)
 
-    async def observe(self, **settings: object) -> list[Observation]:
+    async def observe(self, **settings: object) -> list[Observed]:
         """One look of a new probe."""
         return list(await self.probe(**settings).observe())
 

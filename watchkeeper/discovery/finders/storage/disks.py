@@ -6,8 +6,8 @@ from watchkeeper.discovery.host import HELPER, Host, unseen
 from watchkeeper.discovery.proposal import Found, Key, Proposal, things
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes.storage.raid import Array, read_arrays
-from watchkeeper.probes.storage.smart import ANY_STATUS
-from watchkeeper.probes.storage.smart_report import SLEEPS, Disk, read_disk
+from watchkeeper.probes.storage.smart.disks import ANY_STATUS
+from watchkeeper.probes.storage.smart.report import SLEEPS, Disk, read_disk
 from watchkeeper.probes.support.block_devices import BlockDevices
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.tools import ask_root, text_of

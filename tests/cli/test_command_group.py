@@ -70,6 +70,7 @@ def test_a_caller_in_python_gets_the_error_itself(monkeypatch: pytest.MonkeyPatc
 @pytest.mark.parametrize(
     ("args", "told"),
     [
+        (["ack"], "there is no command ack; did you mean acknowledge?"),
         (["statu"], "there is no command statu; did you mean status?"),
         (["status", "extra"], "Got unexpected extra argument (extra)"),
         (["--confg", "x"], "No such option '--confg'"),

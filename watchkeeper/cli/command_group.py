@@ -154,11 +154,22 @@ class Commands(click.Group):
         return returned if isinstance(returned, int) else Exit.OK
 
 
+_OTHER_WORDS = {
+    "ack": "acknowledge", "alerts": "status", "list": "status", "show": "status", "silence": "shelve",
+    "snooze": "shelve", "mute": "shelve", "downtime": "maintenance", "uptime": "availability",
+    "outages": "availability", "log": "events", "logs": "events", "history": "export", "csv": "export",
+    "test": "test-notifiers", "check": "check-config", "config": "check-config", "start": "run", "daemon": "run",
+    "why": "explain", "forecast": "status", "init": "discover", "setup": "discover",
+}  # fmt: skip
+"""Words that people try first, and the command that does it."""
+
+
 def _unknown(name: str, known: Iterable[str]) -> str:
     """That there is no such command, with the nearest one."""
     import difflib  # noqa: PLC0415  seldom needed
 
-    near = difflib.get_close_matches(name, list(known), n=1)
+    meant = _OTHER_WORDS.get(name.casefold())
+    near = [meant] if meant else difflib.get_close_matches(name, list(known), n=1)
     shown = name if name.isprintable() and len(name) <= LONGEST_SHOWN else "of that name"
     hint = f"did you mean {near[0]}?" if near else "`watchkeeper --help` lists them"
     return f"there is no command {shown}; {hint}"

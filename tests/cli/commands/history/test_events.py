@@ -80,7 +80,7 @@ def test_it_is_filtered(run: Run, args: list[str], found: list[int]) -> None:
 @pytest.mark.parametrize(
     ("args", "told"),
     [
-        (["--since", "soon"], "'soon' is neither a duration such as 2d nor a time such as 2026-11-27 14:05"),
+        (["--since", "soon"], '"soon" is not a time; write how long ago (2d), a day'),
         (["--limit", "0"], "0 is not in the range x>=1"),
         (["--entry", "party"], "'party' is not one of"),
         (["--sbject", "x"], "No such option '--sbject'"),

@@ -110,7 +110,7 @@ def test_after_a_change(silent: Path) -> None:
         (["preflight"], "Missing argument 'SUBJECT'"),
         (["preflight", "tode"], 'nothing here is named "tode"; known: service tide'),
         (["preflight", "tide", "--since", "2026-11-25"], "use it with --after"),
-        (["preflight", "tide", "--after", "--since", "yesterday"], "'yesterday' is not a time; write one such as"),
+        (["preflight", "tide", "--after", "--since", "soon"], '"soon" is not a time; write how long ago'),
         (["preflight", "tide", "--after", "--since", "2099-01-01"], "since is in the future"),
         (["preflight", "tide", "--after"], "give it with since"),
         (["preflight", "tide", "--keep", "soon"], "soon"),

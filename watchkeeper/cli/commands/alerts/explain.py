@@ -12,9 +12,10 @@ from watchkeeper.alerting.explain import steps_of
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.cli import output
 from watchkeeper.cli.command_group import configured
-from watchkeeper.cli.commands.history.events import DATED, When, instant_of
+from watchkeeper.cli.commands.history.events import DATED
 from watchkeeper.cli.database import opened
 from watchkeeper.cli.subjects import subject_named
+from watchkeeper.cli.when import HELP, Moment, When
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages.delivery import waiting
@@ -33,9 +34,11 @@ PAGE = 500
 @click.command()
 @configured
 @click.argument("name", metavar="SUBJECT", help="The subject's name, or a part of it.")
-@click.option("--since", type=When(), default="14d", show_default=True, help="From then on; older reasons are deleted.")
+@click.option(
+    "--since", type=When(), default="14d", show_default=True, help=f"From then on; older reasons are deleted. {HELP}"
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each decision, as in the API.")
-def explain(config: Path | None, name: str, *, since: datetime | timedelta, as_json: bool) -> None:
+def explain(config: Path | None, name: str, *, since: Moment, as_json: bool) -> None:
     """Explain why something was or was not sent about SUBJECT, for each notifier.
 
     First what the rules decide now and what each notifier would get; then every decision of the past 14 days, the
@@ -49,7 +52,7 @@ def explain(config: Path | None, name: str, *, since: datetime | timedelta, as_j
     Exit codes: 0 done, 64 there is no such subject, or several, 66 there is no database.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    asyncio.run(_print(known, name, instant_of(since, known.host.zone), as_json=as_json))
+    asyncio.run(_print(known, name, since.at(known.host.zone), as_json=as_json))
 
 
 async def _print(known: settings.Settings, name: str, since: datetime | None, *, as_json: bool) -> None:

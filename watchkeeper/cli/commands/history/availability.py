@@ -11,8 +11,8 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.command_group import configured
-from watchkeeper.cli.commands.history.events import When, instant_of
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.when import HELP, Moment, When
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages import availability as words
@@ -53,14 +53,12 @@ class Asked:
 @click.command()
 @configured
 @click.argument("name", default="", required=False)
-@click.option(
-    "--since", type=When(), default="30d", show_default=True, help="From then on, such as 90d (ago) or 2026-11-01."
-)
+@click.option("--since", type=When(), default="30d", show_default=True, help=f"From then on. {HELP}")
 @click.option(
     "--by", type=click.Choice([each.value for each in Period]), help="The periods to show. Default: those that suit."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each service, as in the API.")
-def availability(config: Path | None, name: str, *, since: datetime | timedelta, by: str | None, as_json: bool) -> None:
+def availability(config: Path | None, name: str, *, since: Moment, by: str | None, as_json: bool) -> None:
     """Show how long services did not answer, and how often: those with NAME in their name, or all.
 
     Time in which nothing was measured, because watchkeeper or the host did not run, is counted apart. Outages count in
@@ -76,7 +74,7 @@ def availability(config: Path | None, name: str, *, since: datetime | timedelta,
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     zone, now = known.host.zone, Clock().now()
-    begin = instant_of(since, zone) or now
+    begin = since.at(zone) or now
     if begin >= now:
         raise click.UsageError("--since must be in the past")
     asyncio.run(_print(known, name, Asked(begin, now, Period(by) if by else None, zone), as_json=as_json))

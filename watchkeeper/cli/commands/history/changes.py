@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
 import click
@@ -10,8 +10,9 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.command_group import configured
-from watchkeeper.cli.commands.history.events import DATED, When, instant_of
+from watchkeeper.cli.commands.history.events import DATED
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.when import HELP, Moment, When
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages.changes import grouped, text_of, time_of
@@ -21,9 +22,7 @@ from watchkeeper.web.api.json_forms import change_form
 
 @click.command()
 @configured
-@click.option(
-    "--since", type=When(), default="7d", show_default=True, help="From then on, such as 2d (ago) or 2026-11-27."
-)
+@click.option("--since", type=When(), default="7d", show_default=True, help=f"From then on. {HELP}")
 @click.option(
     "--kind",
     "kinds",
@@ -39,9 +38,7 @@ from watchkeeper.web.api.json_forms import change_form
     help="The maximum number of changes; the newest are shown.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line, as in the API.")
-def changes(
-    config: Path | None, *, since: datetime | timedelta, kinds: Sequence[str], limit: int, as_json: bool
-) -> None:
+def changes(config: Path | None, *, since: Moment, kinds: Sequence[str], limit: int, as_json: bool) -> None:
     """Show what changed on this host, the newest change last: restarts, packages, unit files, mounts, kernel, guests,
     disks and adapters, reloads of the configuration, and your notes.
 
@@ -55,7 +52,7 @@ def changes(
     Exit codes: 0 done, 66 there is no database.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    from_then, wanted = instant_of(since, known.host.zone), [ChangeKind(each) for each in kinds]
+    from_then, wanted = since.at(known.host.zone), [ChangeKind(each) for each in kinds]
     found = asyncio.run(_read(known, from_then, wanted, limit))
     if as_json:
         for each in reversed(found):

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 import click
@@ -13,11 +13,11 @@ from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.command_group import configured
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.when import HELP, Moment, When
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages.wording import instant
 from watchkeeper.model.records import Entry, EventLine
-from watchkeeper.model.units import parse_duration
 from watchkeeper.store import Store
 from watchkeeper.web.api.json_forms import Ids, event_form
 
@@ -29,33 +29,6 @@ DATED = 21
 
 FOLLOW_S = 1.0
 """How often --follow reads the log: a person watches it, and a read costs a millisecond."""
-
-
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-
-
-class When(click.ParamType[datetime | timedelta]):
-    """A point in time (`2026-11-27`, `2026-11-27 14:05`, `Tue`: the last one), or how long ago (`2d`)."""
-
-    name = "when"
-
-    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime | timedelta:
-        """Parse it; a time without a zone is in the host's zone."""
-        text = str(value).strip()
-        if text[:3].casefold() in WEEKDAYS and text.isalpha():
-            return _last_day(text[:3].casefold())
-        with contextlib.suppress(ValueError, OverflowError):
-            return timedelta(seconds=parse_duration(text))
-        try:
-            return datetime.fromisoformat(text)
-        except ValueError:
-            self.fail(f"{text!r} is neither a duration such as 2d nor a time such as 2026-11-27 14:05", param, ctx)
-
-
-def _last_day(weekday: str) -> datetime:
-    """The beginning of the last such day, today included."""
-    today = Clock().now().astimezone().replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=None)
-    return today - timedelta(days=(today.weekday() - WEEKDAYS.index(weekday)) % len(WEEKDAYS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +51,7 @@ class Wanted:
     "--subject", default="", metavar="TEXT", help="Only entries whose subject or quantity contains this text."
 )
 @click.option("--entry", type=click.Choice([each.value for each in Entry]), help="Only entries of this kind.")
-@click.option(
-    "--since", type=When(), help="Only entries since then, such as 2d (ago), 2026-11-27 or '2026-11-27 14:05'."
-)
+@click.option("--since", type=When(), help=f"Only entries since then. {HELP}")
 @click.option(
     "--limit",
     type=click.IntRange(min=1),
@@ -95,7 +66,7 @@ def events(
     *,
     subject: str,
     entry: str | None,
-    since: datetime | timedelta | None,
+    since: Moment | None,
     limit: int,
     follow: bool,
     as_json: bool,
@@ -113,21 +84,9 @@ def events(
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     zone = known.host.zone
-    wanted = Wanted(subject, Entry(entry) if entry else None, instant_of(since, zone), limit)
+    wanted = Wanted(subject, Entry(entry) if entry else None, since.at(zone) if since else None, limit)
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(_print(known, wanted, follow=follow, as_json=as_json))
-
-
-def instant_of(since: datetime | timedelta | None, zone: tzinfo) -> datetime | None:
-    """The time that a value of `When` means; None for no value, or one before the calendar begins."""
-    if isinstance(since, timedelta):
-        try:
-            return Clock().now() - since
-        except OverflowError:
-            return None
-    if since is not None and since.tzinfo is None:
-        return since.replace(tzinfo=zone)
-    return since
 
 
 async def _print(known: settings.Settings, wanted: Wanted, *, follow: bool, as_json: bool) -> None:

@@ -4,19 +4,19 @@ import asyncio
 import csv
 import io
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
 import click
 
 from watchkeeper import settings
-from watchkeeper.cli.command_group import configured
-from watchkeeper.cli.commands.history.events import When, instant_of
+from watchkeeper.cli.command_group import configured, warn
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.when import HELP, Moment, When
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.errors import OutputError
-from watchkeeper.messages.wording import clean, condition_words
+from watchkeeper.messages.wording import clean, condition_words, instant
 from watchkeeper.model.observation import Kind, Unit
 from watchkeeper.model.records import Sample, Series
 from watchkeeper.ownership.whole_file import write_whole
@@ -30,8 +30,8 @@ GIB = 2.0**30
 @click.command()
 @configured
 @click.argument("name")
-@click.option("--since", type=When(), default="30d", show_default=True, help="From then on: 90d (ago), or 2026-11-01.")
-@click.option("--until", type=When(), help="Up to then; default: now.")
+@click.option("--since", type=When(), default="30d", show_default=True, help=f"From then on. {HELP}")
+@click.option("--until", type=When(), help="Up to then, in the same words; default: now.")
 @click.option(
     "--output",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -42,8 +42,8 @@ def export(
     config: Path | None,
     name: str,
     *,
-    since: datetime | timedelta,
-    until: datetime | timedelta | None,
+    since: Moment,
+    until: Moment | None,
     output: Path | None,
 ) -> None:
     """Write the history of every quantity with NAME in its name as CSV, oldest first.
@@ -60,10 +60,12 @@ def export(
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     zone, now = known.host.zone, Clock().now()
-    window = instant_of(since, zone) or now, instant_of(until, zone) or now
+    window = since.at(zone) or now, (until.at(zone) if until else None) or now
     if window[0] >= window[1]:
         raise click.UsageError("--since must be before --until")
     text = asyncio.run(_table(known, name, window))
+    if text.count("\n") == 1:
+        warn(f"there is no reading from {instant(window[0], zone, now)} to {instant(window[1], zone, now)}")
     if output is None:
         click.echo(text, nl=False)
     else:

@@ -15,8 +15,8 @@ from watchkeeper import settings
 from watchkeeper.alerting.top_growers import Grower, parts_of, telling
 from watchkeeper.cli import output
 from watchkeeper.cli.command_group import configured
-from watchkeeper.cli.commands.history.events import When, instant_of
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.when import HELP, Moment, When
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.errors import ProbeError
@@ -42,11 +42,9 @@ class Nothing(click.UsageError):
 @click.command()
 @configured
 @click.argument("subject")
-@click.option(
-    "--since", type=When(), default="7d", show_default=True, help="From then on, such as 2d (ago), Tue or 2026-11-27."
-)
+@click.option("--since", type=When(), default="7d", show_default=True, help=f"From then on. {HELP}")
 @click.option("--now", "walk", is_flag=True, help="Walk the directories of a file system now; needs root.")
-def grew(config: Path | None, subject: str, *, since: datetime | timedelta, walk: bool) -> None:
+def grew(config: Path | None, subject: str, *, since: Moment, walk: bool) -> None:
     """Show which parts of SUBJECT grew: directories of a file system, datasets of a pool, volumes, guests' images.
 
     It compares the newest readings with those of --since. Directories are read once a day by a probe of the kind
@@ -60,7 +58,7 @@ def grew(config: Path | None, subject: str, *, since: datetime | timedelta, walk
     Exit codes: 0 done, 64 there is no such level, 66 there is no database, 69 the directories cannot be read now.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    from_then = instant_of(since, known.host.zone) or Clock().now() - timedelta(days=7)
+    from_then = since.at(known.host.zone) or Clock().now() - timedelta(days=7)
     asyncio.run(_show(known, subject, from_then, walk=walk))
 
 

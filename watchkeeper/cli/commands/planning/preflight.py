@@ -7,7 +7,7 @@ gathered (inventory/preflight/preflight.py).
 import asyncio
 import sys
 from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 import click
@@ -18,6 +18,7 @@ from watchkeeper.cli.backtest.backtest import Every
 from watchkeeper.cli.command_group import configured, ended
 from watchkeeper.cli.database import opened
 from watchkeeper.cli.exit_codes import Exit
+from watchkeeper.cli.when import HELP, Moment, When
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.inventory.preflight.after_change import after_change as look_back
@@ -36,20 +37,6 @@ from watchkeeper.web.planning.preflight_json import preflight_form
 
 AGAIN_S = 15.0
 """How often --wait checks again: services are asked and tools are run each time."""
-
-
-class Instant(click.ParamType[datetime]):
-    """A point in time in RFC 3339 format, or a duration such as 2h ago."""
-
-    name = "instant"
-
-    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
-        """Parse it; without an offset it is in this host's zone."""
-        try:
-            found = datetime.fromisoformat(str(value))
-        except ValueError:
-            self.fail(f"{value!r} is not a time; write one such as 2026-11-25T21:30:00", param, ctx)
-        return found.astimezone(UTC)
 
 
 @click.command()
@@ -72,7 +59,9 @@ class Instant(click.ParamType[datetime]):
     "--wait", type=Every(), metavar="TIME", help="Wait up to this long for failed checks that may still pass."
 )
 @click.option("--after", "afterwards", is_flag=True, help="The change was made: compare now with the hour before it.")
-@click.option("--since", type=Instant(), help="When it was made, for --after. Default: the newest snapshot or restart.")
+@click.option(
+    "--since", type=When(), help=f"When it was made, for --after. {HELP} Default: the newest snapshot or restart."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `go`, and every check.")
 def preflight(
     config: Path | None,
@@ -83,7 +72,7 @@ def preflight(
     skip: tuple[str, ...],
     wait: float | None,
     afterwards: bool,
-    since: datetime | None,
+    since: Moment | None,
     as_json: bool,
 ) -> None:
     """Check whether it is safe to change SUBJECT now: go or no-go, with the reason of each check.
@@ -114,7 +103,8 @@ def preflight(
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     question = Question(subject, keep or KEEP_S, snapshot_within, frozenset(map(Matter, skip)))
     try:
-        answer = asyncio.run(_ask(known, question, wait or 0.0, since, afterwards=afterwards))
+        made_at = since.at(known.host.zone) if since else None
+        answer = asyncio.run(_ask(known, question, wait or 0.0, made_at, afterwards=afterwards))
     except BadQuestion as error:
         raise click.UsageError(str(error)) from error
     if as_json:

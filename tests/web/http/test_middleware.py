@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from urllib.parse import urljoin
 
 import pytest
-from aiohttp import ClientSession, web
+from aiohttp import ClientError, ClientSession, web
 from aiohttp.test_utils import TestClient, TestServer
 
 from tests.support import readstore
@@ -15,7 +15,7 @@ from tests.support.readstore import ReadStoreDouble
 from tests.web.conftest import Client, Open, app_of
 from watchkeeper.model.alert import Alert
 from watchkeeper.web.app import BODY_LIMIT
-from watchkeeper.web.http.middleware import HEADERS, allowed_host
+from watchkeeper.web.http.middleware import HEADERS, allowed_host, answer_errors
 from watchkeeper.web.http.problem_details import title
 from watchkeeper.web.settings import PageSettings
 
@@ -203,3 +203,21 @@ async def test_the_page_can_be_installed(page: Open) -> None:
     assert {"name", "start_url", "display", "icons"} <= set(manifest)
     for each in (manifest["start_url"], *(f"{icon['src']}" for icon in manifest["icons"])):
         assert (await client.get(urljoin("/static/app.webmanifest", each))).status == 200
+
+
+async def test_a_client_that_leaves_before_its_answer_is_no_error(caplog: pytest.LogCaptureFixture) -> None:
+    """A browser that goes elsewhere while a stream begins: the log stays empty."""
+
+    async def handler(request: web.Request) -> web.StreamResponse:
+        assert request.transport is not None
+        request.transport.close()
+        answer = web.StreamResponse()
+        await answer.prepare(request)
+        raise AssertionError("a closing connection was written to")
+
+    app = web.Application(middlewares=[answer_errors(lambda *_: web.Response(), "")])
+    app.router.add_get("/", handler)
+    async with TestClient(TestServer(app)) as client:
+        with pytest.raises(ClientError):
+            await client.get("/")
+    assert caplog.records == []

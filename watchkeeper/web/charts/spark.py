@@ -23,7 +23,6 @@ def bar(used_share: float, priority: int) -> str:
     """How full a level is."""
     return element(
         "svg",
-        element("rect", class_="of", width="100%", height=10),
         element("rect", class_="used", width=percent(used_share), height=10),
         class_=f"fill p{priority}",
         width="100%",

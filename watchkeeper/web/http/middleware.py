@@ -131,8 +131,8 @@ def _problem(request: web.Request, refusal: Refusal) -> web.Response:
 
 
 def _gone(request: web.Request, error: Exception) -> bool:
-    """Did the client disconnect, or take too long, while its body was read? That is no server error."""
-    return isinstance(error, ConnectionError) and request.transport is None
+    """Did the client disconnect, or take too long, before it was answered? That is no server error."""
+    return isinstance(error, ConnectionError) and (request.transport is None or request.transport.is_closing())
 
 
 def _detail(request: web.Request, error: web.HTTPException) -> str:

@@ -8,7 +8,8 @@
   const SVG = "http://www.w3.org/2000/svg";
 
   /* The page writes times of 24 hours, whatever the browser's language does. */
-  const hours = (at) => at.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
+  const two = (n) => String(n).padStart(2, "0");
+  const hours = (at) => `${two(at.getHours())}:${two(at.getMinutes())}`;
 
   const moment = (at) => `${at.toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short" }).replace(",", "")} ${hours(at)}`;
 
@@ -277,8 +278,13 @@
   };
   const charts = () => document.querySelectorAll(".chart").forEach(arm);
 
-  own();
-  charts();
-  offer();
-  if (!document.hidden || heard()) listen();
+  /* The page is drawn first; a page in the background is not drawn. */
+  const begin = () => {
+    own();
+    charts();
+    offer();
+    if (!document.hidden || heard()) listen();
+  };
+  if (document.hidden) begin();
+  else requestAnimationFrame(() => setTimeout(begin));
 })();

@@ -312,7 +312,7 @@ def test_what_is_imported_is_declared_or_brought_along() -> None:
         each for said, _ in explained().values() for each in re.findall(r"[a-z][\w-]+", said.partition("(brings ")[2])
     }
     modules = {MODULES.get(name, name.replace("-", "_")) for name in [*explained(), *brought]}
-    assert set(imported()) - modules == {"fido2", "paho"}
+    assert set(imported()) - modules == {"fido2", "paho", "psycopg"}
 
 
 @pytest.mark.parametrize("name", explained())

@@ -12,6 +12,8 @@
     |   |-- StoreFull         no space left on its file system (SQLITE_FULL)
     |   |-- StoreDamaged      not a database, or one whose pages are broken
     |   `-- StoreTooNew       written by a later version than this one
+    |-- ArchiveError          the archive in PostgreSQL cannot be reached or used
+    |   `-- ArchiveRefused    not before the operator has changed something
     |-- ProbeError            a probe could not observe; becomes an observation of the probe itself
     |   |-- ProbeTimeout      (also TimeoutError) no answer in time; the call was abandoned
     |   |-- StillHanging      an earlier abandoned call to the same thing has still not returned
@@ -107,6 +109,14 @@ class StoreDamaged(StoreError):
 
 class StoreTooNew(StoreError):
     """The database was written by a later version of watchkeeper."""
+
+
+class ArchiveError(WatchkeeperError):
+    """The archive in PostgreSQL cannot be reached, or cannot do what was asked."""
+
+
+class ArchiveRefused(ArchiveError):
+    """The archive does not take this host as it is configured; the text says what to change."""
 
 
 class ProbeError(WatchkeeperError):

@@ -23,6 +23,7 @@ from watchkeeper.config.fields import Allowed
 from watchkeeper.config.paths import StoreSettings
 from watchkeeper.config.plugin_kinds import UnusablePlugin
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.config.tables.archive import ArchiveSettings
 from watchkeeper.config.tables.correlation import CorrelationSettings
 from watchkeeper.config.tables.heartbeat import HeartbeatSettings
 from watchkeeper.config.tables.host import HostSettings
@@ -59,6 +60,7 @@ class Settings(BaseSettings):
     grouping: CorrelationSettings = Field(default_factory=CorrelationSettings)
     reminders: RemindersSettings = Field(default_factory=RemindersSettings)
     heartbeat: HeartbeatSettings = Field(default_factory=HeartbeatSettings)
+    archive: ArchiveSettings = Field(default_factory=ArchiveSettings)
     probe: tuple[ProbeSettings, ...] = ()
     notifier: tuple[NotifierSettings, ...] = ()
 

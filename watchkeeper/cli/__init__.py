@@ -35,6 +35,7 @@ COMMANDS = {
     "reclaim": LazyCommand("commands.planning.reclaim", "Show what deleting snapshots would free. Deletes nothing."),
     "backup": LazyCommand("commands.database.backup", "Copy the database to a file."),
     "restore": LazyCommand("commands.database.restore", "Replace the database with a backup."),
+    "archive-init": LazyCommand("commands.archive.archive_init", "Make the archive of several hosts in PostgreSQL."),
     "discover": LazyCommand("commands.configuration.discover", "Examine this host and propose a configuration."),
     "ran": LazyCommand("commands.ran", "Report that a job has run, or that it failed."),
     "check-config": LazyCommand(

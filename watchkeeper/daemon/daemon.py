@@ -159,6 +159,7 @@ class _Daemon:
         location = DatabaseLocation(self._store, self._clock)
         await location.observe()
         self._runner.add_own(location.watched())
+        await self._copy_to_archive(stack)
         await self._restore()
         page = LatePage(await bind(self._active.runtime.config.settings.page), self._load_page)
         stack.push_async_callback(page.close)
@@ -185,6 +186,18 @@ class _Daemon:
         for part in parts:
             if part.done() and not part.cancelled() and part.exception() is not None:
                 part.result()
+
+    async def _copy_to_archive(self, stack: contextlib.AsyncExitStack) -> None:
+        settings = self._active.runtime.config.settings
+        if settings.archive.url is None:
+            return
+        from watchkeeper.daemon.archive_copy import ArchiveCopy  # noqa: PLC0415  only where there is an archive
+
+        copy = await ArchiveCopy.begin(
+            settings.archive, settings.archive.url, self._store, settings.host.label, self._clock
+        )
+        stack.push_async_callback(copy.stop)
+        self._runner.add_own(copy.watched())
 
     async def _look_at_clock(self, stop: asyncio.Event) -> None:
         """Wait briefly for a clock that is behind the newest sample to be set; then start with the clock in doubt."""

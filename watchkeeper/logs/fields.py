@@ -49,6 +49,7 @@ class Event(StrEnum):
     CONTROL = "control"  # the local socket on which commands act
     SERVICE = "service"  # the messages to systemd
     HEARTBEAT = "heartbeat"
+    ARCHIVE = "archive"  # the copy to the archive of several hosts
 
 
 NEVER_LIMITED: Final = frozenset({Event.START, Event.STOP, Event.RELOAD, Event.ALERT, Event.GAP, Event.REASON})

@@ -162,6 +162,11 @@ CONDITIONS = {
     "battery health": ("reports no battery fault", "reports a battery fault", "no longer reports a battery fault"),
     "in its guest": ("held by its guest", "lost by its guest", "held by its guest again"),
     "balloon": ("has enough memory", "is left too little memory", "has enough memory again"),
+    "access to the archive": (
+        "has access to the archive",
+        "has no access to the archive",
+        "has access to the archive again",
+    ),
     "rate": ("at a normal rate", "unusually frequent", "at a normal rate again"),
 }
 """OK, faulty and OK again, for the quantities with their own words; the subject goes before it."""

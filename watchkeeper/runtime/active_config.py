@@ -115,5 +115,7 @@ def check_in_place(now: Settings, before: Settings, source: Path | None) -> None
         for name in type(now.page).model_fields
         if getattr(now.page, name) != getattr(before.page, name)
     ]
+    if now.archive != before.archive:
+        found.append(Problem("archive", f"changed: {remedy}"))
     if found:
         raise ConfigError(str(source or "the configuration"), found)

@@ -57,6 +57,7 @@ from watchkeeper.store.rows.probe_state import (
     StoredChanges,
     StoredJobReports,
     StoredProbeState,
+    StoredReplication,
     maintenance_of,
     maintenance_text,
 )
@@ -102,6 +103,7 @@ class Store:
         self.probe_states = StoredProbeState(self._write, self._read)
         self.job_reports = StoredJobReports(self._write, self._read)
         self.change_log = StoredChanges(self._write)
+        self.replication = StoredReplication(self._write, self._read)
 
     @classmethod
     async def open(cls, path: Path, *, read_only: bool = False, repair_at: datetime | None = None) -> "Store":

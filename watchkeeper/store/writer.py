@@ -4,7 +4,7 @@ Not here: the outbox's order (outbox_rows.py), transactions, threads.
 """
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from itertools import islice
@@ -21,6 +21,7 @@ from watchkeeper.store.history import change_rows, decision_rows
 from watchkeeper.store.history.rollup import Chore, Step
 from watchkeeper.store.recovery import inspection, quarantine, replacement
 from watchkeeper.store.recovery.inspection import Scope
+from watchkeeper.store.replication.cursor import LATE_OWNER, Late, late_of, late_text, with_late, without_late
 from watchkeeper.store.rows import checked_rows, event_lines, forecast_rows, outbox_rows
 from watchkeeper.store.rows.checked_rows import Damage, RowDamaged, SeriesRow, StoreState
 from watchkeeper.store.rows.codec import ALERT, FINDING, OBSERVATION, key_column, text_column
@@ -35,6 +36,7 @@ MOVED_AT_ONCE = 200
 # A second sample of the same millisecond (a leap second's repeated stamp, a clock set back) replaces the first: a
 # series has one value at a time, and the later reading is the better one.
 _SAMPLE = "INSERT OR REPLACE INTO samples (series, at_ms, value, bound) VALUES (?, ?, ?, ?)"
+_NEWEST = "SELECT max(at_ms) FROM samples WHERE series = ?"
 _LATEST = (
     "INSERT INTO latest (series, at_us, observation, crc) VALUES (?, ?, ?, ?)"
     " ON CONFLICT (series) DO UPDATE SET"
@@ -71,6 +73,8 @@ class Writer:
         self._found: dict[tuple[SeriesKey, Concern], Finding] = {}
         self._samples: list[tuple[int, int, float | None, float | None]] = []
         self._latest: list[tuple[int, int, str, int]] = []
+        self._newest_ms: dict[int, int] = {}
+        self._late_ms: dict[int, int] = {}
         self._alive_at: datetime | None = None
         self._events_from_us: int | None = None
 
@@ -78,6 +82,7 @@ class Writer:
         """Drop what is cached after a rollback: what that transaction wrote is not in the database."""
         self._known.clear()
         self._found.clear()
+        self._newest_ms.clear()
         self._events_from_us = None
         self._done()
 
@@ -88,9 +93,23 @@ class Writer:
         """
         self._conn.executemany(_SAMPLE, self._samples)
         self._conn.executemany(_LATEST, self._latest)
+        if self._late_ms:
+            self.write_note(LATE_OWNER, late_text(with_late(self._late(), self._late_ms)))
         if self._alive_at is not None:
             replacement.write_store_state(self._conn, StoreState(to_us(self._alive_at), self._events_from()))
         self._done()
+
+    def _late(self) -> dict[int, Late]:
+        row = self._conn.execute(
+            f"{checked_rows.PROBE_STATE_FORM.selected} WHERE owner = ?", (text_column(LATE_OWNER),)
+        ).fetchone()
+        with suppress(RowDamaged):
+            return late_of(checked_rows.PROBE_STATE_FORM.read(row)) if row is not None else {}
+        return {}
+
+    def late_copied(self, copied: Mapping[int, Late]) -> None:
+        """Forget late samples that were copied into the archive."""
+        self.write_note(LATE_OWNER, late_text(without_late(self._late(), copied)))
 
     def _events_from(self) -> int:
         """Since when the event log is kept. 0 where that cannot be read: the next deletion of lines sets it again."""
@@ -101,7 +120,7 @@ class Writer:
         return self._events_from_us or 0
 
     def _done(self) -> None:
-        self._samples, self._latest, self._alive_at = [], [], None
+        self._samples, self._latest, self._alive_at, self._late_ms = [], [], None, {}
 
     def commit(self, commit: Commit) -> None:
         """Write all of a unit of work. Raises StoreError for what cannot be stored, sqlite3.Error."""
@@ -228,6 +247,10 @@ class Writer:
                 newest = at if newest is None else max(newest, at)
             series = self._series_of(each, found)
             self._samples.append((series, at_ms, *sample_of(found)))
+            if at_ms > self._newest_ms.get(series, -1):
+                self._newest_ms[series] = at_ms
+            else:
+                self._late_ms[series] = min(at_ms, self._late_ms.get(series, at_ms))
             latest.append((series, at_us, text))
         self._latest += checked_rows.with_checksums(latest)
         return newest
@@ -239,6 +262,9 @@ class Writer:
         if known is None or known[1] != described:
             known = (self._upsert_series(found.key, described, seen.at), described)
             self._known[found.key] = known
+            if known[0] not in self._newest_ms:
+                (newest,) = self._conn.execute(_NEWEST, known[:1]).fetchone()
+                self._newest_ms[known[0]] = -1 if newest is None else newest
         return known[0]
 
     def _upsert_series(self, key: SeriesKey, described: Described, at: datetime) -> int:

@@ -28,6 +28,12 @@ LOCATION = SeriesKey(SUBJECT, "database location")
 """Whether the open database still has its name; a probe of the daemon's own reports it (daemon/database_location.py).
 """
 
+ARCHIVE_COPY = SeriesKey(SUBJECT, "copy in the archive")
+ARCHIVE_ACCESS = SeriesKey(SUBJECT, "access to the archive")
+"""The copy of the database to the archive of several hosts; a probe of the daemon's own reports it
+(daemon/archive_copy.py).
+"""
+
 REPORTED_FOR = timedelta(days=7)
 """How long a damaged row is reported. A failing disk damages the next row within that time; a single fault is over."""
 

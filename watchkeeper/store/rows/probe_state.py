@@ -1,15 +1,17 @@
 """The state of probes, the reports of jobs and the changes of the host in the database, as the model requires it."""
 
 import json
-from collections.abc import Awaitable, Callable, Iterable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Protocol
+from uuid import uuid4
 
 from watchkeeper.errors import StoreError
 from watchkeeper.model.change import Change
 from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.probe_state import NOTES_LIMIT, JobReport, LastJobReports
 from watchkeeper.store.reader import Reader
+from watchkeeper.store.replication.cursor import INSTALLATION_OWNER, OWNER, Late
 from watchkeeper.store.writer import Writer
 
 
@@ -93,3 +95,26 @@ class StoredChanges:
         """Store these; what is there already is not stored twice. Raises StoreError."""
         if changes:
             await self._write(lambda writing: writing.write_changes(changes), durable=True)
+
+
+class StoredReplication:
+    """How far the database was copied into an archive. Not synced: a cursor that is lost means copying a bit again."""
+
+    def __init__(self, write: Write, read: Read) -> None:
+        self._write, self._read = write, read
+
+    async def write(self, cursor: str) -> None:
+        """Replace the cursor. Raises StoreError."""
+        await self._write(lambda writing: writing.write_note(OWNER, cursor), durable=False)
+
+    async def late_copied(self, copied: Mapping[int, Late]) -> None:
+        """Forget late samples that were copied. Raises StoreError."""
+        await self._write(lambda writing: writing.late_copied(copied), durable=False)
+
+    async def installation(self) -> str:
+        """What tells this database from every other; made at the first call. Raises StoreError."""
+        found: str = await self._read(lambda reading: reading.note(INSTALLATION_OWNER))
+        if not found:
+            found = str(uuid4())
+            await self._write(lambda writing: writing.write_note(INSTALLATION_OWNER, found), durable=True)
+        return found

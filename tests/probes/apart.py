@@ -11,12 +11,15 @@ from typing import Any
 from tests.support.needs import need
 
 
-def run_apart(script: str, *arguments: str, timeout_s: float = 60) -> Any:
-    """What the script printed, as JSON. `unshare` gives it the rights of root in its own namespace alone."""
+def run_apart(script: str, *arguments: str, timeout_s: float = 60, network: bool = False) -> Any:
+    """What the script printed, as JSON. `unshare` gives it the rights of root in its own namespace alone.
+
+    network: whether it has a network of its own, too, without any interface.
+    """
     program = shutil.which("unshare")
     need(program, "unshare(1) is not installed: a mount namespace of its own cannot be made")
     flags = ["-m"] if os.geteuid() == 0 else ["-Urm"]
-    command = [str(program), *flags, "--propagation", "private"]
+    command = [str(program), *flags, *(["-n"] if network else []), "--propagation", "private"]
     able = subprocess.run([*command, "true"], capture_output=True, check=False, timeout=60)
     need(able.returncode == 0, f"this machine lets nobody make a mount namespace: {able.stderr.decode()}")
     paths = [str(Path(__file__).parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]

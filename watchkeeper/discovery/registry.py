@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 
-from watchkeeper.discovery.finders import basics, containers, files, guests, jobs, power, sensors, units, web
+from watchkeeper.discovery.finders import basics, containers, files, guests, jobs, network, power, sensors, units, web
 from watchkeeper.discovery.finders.storage import btrfs, disks, lvm, zfs
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Found, Key, Proposal
@@ -50,6 +50,7 @@ FINDERS = (
     Finder("Local mail", jobs.find_mail, ("mail-queue",)),
     Finder("Services", web.find),
     Finder("Devices", sensors.find_devices, ("device",)),
+    Finder("Network", network.find_links, ("links",)),
     Finder("Power", power.find_ups, ("ups",)),
     Finder("The clock", basics.find_clock, ("clock",)),
     Finder("Temperatures", sensors.find_sensors, ("temperatures",)),

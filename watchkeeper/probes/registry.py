@@ -64,6 +64,7 @@ _MODULES = {
     "restarts": BuiltIn("host.host_restarts", "HostRestarts"),
     "directories": BuiltIn("filesystems.directories", "Directories"),
     "changes": BuiltIn("changes.changes", "Changes"),
+    "links": BuiltIn("network.links", "Links"),
     "ups": BuiltIn("power.ups", "Ups"),
     "command": BuiltIn("programs.command", "Command"),
     "zfs": BuiltIn("storage.zfs.pools", "Zfs"),

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 
 from tests.support.messages import HOST, NOW, ZONE, episode, filling
 from watchkeeper.messages.digest import MOST, digest
+from watchkeeper.messages.wording import time_left_phrase
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
@@ -78,3 +79,15 @@ def test_each_has_an_id_of_its_own() -> None:
     """The same for the same time, so that a digest that is made twice counts once."""
     assert made([], []).id == made([level("pool skerry", 3)], []).id
     assert made([], []).id != made([], [], NOW + DAY).id
+
+
+def test_a_growth_of_minutes_has_no_date_in_it() -> None:
+    """It is not next to fill, unless a rule believes it."""
+    found = level("pool jetty", 2)
+    assert found.forecast is not None
+    now_s = found.forecast.at_s
+    short = replace(found.forecast, since_s=now_s - 600, likely_s=now_s + 7_200)
+    early = replace(found, forecast=short, priority=None)
+    assert time_left_phrase(early, NOW, ZONE) == "growing; too early for a date"
+    assert "pool jetty" not in made([early], []).body
+    assert "pool jetty: full" in made([replace(early, priority=Priority.ALARM)], []).body.replace(" full", ": full")

@@ -352,3 +352,11 @@ def test_a_wrong_answer_is_not_called_a_missing_one() -> None:
     wrong = Answer(key, answered=False, reason="status 502", took_s=0.1)
     assert wording.time_left_phrase(found, NOW, ZONE, wrong) == "answering wrongly for 4 min"
     assert wording.time_left_phrase(found, NOW, ZONE, replace(wrong, took_s=None)) == "not answering for 4 min"
+
+
+def test_a_headline_loses_its_end_and_not_its_middle() -> None:
+    """After a whole word, so that no time and no name is cut in two."""
+    text = "quiet hours are over: 1 active; job rsync failed since 01:13: the job reported a failure"
+    assert wording.headed(text, 200) == text
+    assert wording.headed(text, 67) == "quiet hours are over: 1 active; job rsync failed since 01:13: the…"
+    assert wording.headed(text, 64) == "quiet hours are over: 1 active; job rsync failed since 01:13…"

@@ -14,7 +14,7 @@ from fnmatch import fnmatchcase
 from watchkeeper.model.alert import Concern, Delays, Priority
 from watchkeeper.model.chattering import Chattering
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.forecast import GRACE_S, Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, SeriesKey
 from watchkeeper.model.units import DAY_S, HOUR_S
 
@@ -222,8 +222,6 @@ a day on a part of that."""
 UNKNOWN_CYCLE_S, FROM_THE_FIRST = 8 * DAY_S, 0.1
 """In its first week a record may be one rise of a weekly cycle that was not cleared yet: if the growth began within
 this share of the record, nothing less than `min_history` is enough."""
-GRACE_S = 2 * HOUR_S
-"""The start of a growth may be estimated this much too late, and evaluations are only periodic."""
 GRACE_TIMES = 1.0
 """The grace is at most this many times the known duration of the growth. In the first minutes of a history plain noise
 looks like a growth that fills the store within the hour; tests/alerting/test_rules.py counts how often that is

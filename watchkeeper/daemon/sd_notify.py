@@ -129,7 +129,7 @@ def status_line(findings: Iterable[Finding], now: datetime, zone: tzinfo) -> str
     ends = [
         (each.ends_at, str(each.key), each)
         for each in findings
-        if each.concern in (Concern.FULL, Concern.OVERDUE) and each.ends_at is not None
+        if each.concern in (Concern.FULL, Concern.OVERDUE) and not each.early and each.ends_at is not None
     ]
     ahead = sorted((end for end in ends if end[0] > now), key=lambda end: end[:2])
     past = len(ends) - len(ahead)

@@ -71,7 +71,7 @@ def _headline(standing: int, full: Sequence[Finding], now: datetime, zone: tzinf
     near = ""
     if full:
         near = f"; next to fill: {wording.thing(full[0].key)} {wording.time_left_phrase(full[0], now, zone)}"
-    return wording.clean(f"digest: {said}{near}", LONGEST_HEADLINE)
+    return wording.headed(f"digest: {said}{near}", LONGEST_HEADLINE)
 
 
 def _nearest(findings: Iterable[Finding], concern: Concern, now: datetime) -> list[Finding]:
@@ -79,7 +79,7 @@ def _nearest(findings: Iterable[Finding], concern: Concern, now: datetime) -> li
     ends = [
         (found.ends_at, str(found.key), found)
         for found in findings
-        if found.concern is concern and found.ends_at is not None and found.ends_at - now < FAR
+        if found.concern is concern and not found.early and found.ends_at is not None and found.ends_at - now < FAR
     ]
     return [found for *_, found in sorted(ends, key=lambda each: each[:2])][:MOST]
 

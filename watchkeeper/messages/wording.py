@@ -214,6 +214,12 @@ def clean(text: str, limit: int = 200) -> str:
     return f"{line[: limit - tail - 1]}…{line[-tail:]}"
 
 
+def headed(text: str, limit: int) -> str:
+    """Make a sentence fit on one line as `clean` does, but cut its end, after a whole word: it begins with the fact."""
+    line = clean(text, len(text))
+    return line if len(line) <= limit else f"{line[: limit - 1].rsplit(' ', 1)[0].rstrip(' ,;:')}…"
+
+
 def _harmless(sign: str) -> str:
     match unicodedata.category(sign):
         case "Cc" | "Zl" | "Zp":  # control characters, line and paragraph separators
@@ -399,6 +405,8 @@ def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation
         said = unusual_words(found.unusual, now, zone)
         rate = at_this_rate(found, seen.unit) if isinstance(seen, Level) else ""
         return "; ".join(filter(None, (said, "too early for a date", rate)))
+    if finding.early:
+        return "growing; too early for a date"
     if finding.ends_at is None:
         # A time beyond the calendar is also a forecast: it has no `no_end`.
         return no_end_phrase(found.no_end or NoEnd.FAR) if found else clean(finding.reason) or "no forecast"

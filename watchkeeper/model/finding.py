@@ -36,6 +36,11 @@ class Finding:
     over_at: datetime | None = None
     used_limit: float | None = None
 
+    @property
+    def early(self) -> bool:
+        """Whether it is a forecast whose date is too early to be shown: no rule believes it either."""
+        return self.priority is None and self.forecast is not None and self.forecast.early
+
     def as_of(self, at: datetime) -> "Finding":
         """The same finding, made at another time: what is due so long after the newest sample has moved with it."""
         due = self.ends_at

@@ -5,6 +5,13 @@ from enum import StrEnum
 
 from watchkeeper.model.line import Line
 
+EARLY_S = 0.9 * 86_400.0
+"""What has lasted for most of a day is rarely a job."""
+EARLY_SHARE = 0.95
+"""What began before is as likely to last as long again (Gott, Nature 363, 1993): less is too little to name a date."""
+GRACE_S = 7_200.0
+"""The start of a growth may be estimated this much too late, and evaluations are only periodic."""
+
 
 class NoEnd(StrEnum):
     """Why there is no forecast."""
@@ -77,3 +84,15 @@ class Forecast:
     line: Line | None = None
     spread: float = 0.0
     unusual: UnusualGrowth | None = None
+
+    @property
+    def early(self) -> bool:
+        """Whether the growth is so short that its date is not shown: within its first day, shorter than the time left.
+
+        So a process that has run for minutes has no date in days. From most of a day on it is rarely a job, and the
+        90 % range says how uncertain the date is.
+        """
+        if self.likely_s is None or self.since_s is None or self.full:
+            return False
+        lasted_s = self.at_s - self.since_s
+        return lasted_s < EARLY_S and lasted_s + min(GRACE_S, lasted_s) < EARLY_SHARE * (self.likely_s - self.at_s)

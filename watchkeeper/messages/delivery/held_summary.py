@@ -47,7 +47,7 @@ def _headline(active: Sequence[Message], ended: Sequence[Message]) -> str:
     counts = [f"{len(active)} active" if active else "", f"{len(ended)} ended" if ended else ""]
     said = f"quiet hours are over: {', '.join(filter(None, counts))}"
     first = active[0].headline if active else ended[0].headline
-    return wording.clean(f"{said}; {first}", LONGEST_HEADLINE)
+    return wording.headed(f"{said}; {first}", LONGEST_HEADLINE)
 
 
 def _paragraphs(

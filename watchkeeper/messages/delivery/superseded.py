@@ -25,7 +25,7 @@ def rewrite_superseded(message: Message, newest: Message, now: datetime, zone: t
     return replace(
         message,
         id=f"{message.id}-late",
-        headline=wording.clean(f"late, state of {told_at}: {message.headline}", LONGEST_HEADLINE),
+        headline=wording.headed(f"late, state of {told_at}: {message.headline}", LONGEST_HEADLINE),
         body=f"{wrapped(opening)}\n\n{body_without_link(message)}",
         late=True,
         link="",

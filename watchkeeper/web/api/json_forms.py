@@ -156,6 +156,7 @@ def forecast_form(found: Forecast) -> forms.Forecast:
         "trend_since": stamp(instant(finite(found.since_s))),
         "cycle_s": finite(found.cycle_s),
         "cycles": found.cycles,
+        "too_early": found.early,
         "unusual_growth": None if found.unusual is None else unusual_form(found.unusual),
     }
 

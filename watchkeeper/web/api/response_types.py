@@ -26,6 +26,7 @@ OK_REASONS = {
     OkSeries.SOUND: "ok",
     OkSeries.LEARNING: "learning",
     OkSeries.UNCERTAIN: "uncertain",
+    OkSeries.EARLY: "too early for a date",
     OkSeries.UNUSUAL: "growing unusually fast",
 }
 """Why a quantity needs nobody. Fixed words: the page may word it differently."""
@@ -243,6 +244,7 @@ class Forecast(TypedDict):
     trend_since: Instant | None
     cycle_s: float | None
     cycles: int
+    too_early: bool
     unusual_growth: UnusualGrowth | None
 
 

@@ -39,12 +39,13 @@ class OkSeries(Enum):
     SOUND = "healthy"
     LEARNING = "still learning"
     UNCERTAIN = "too uncertain to forecast"
+    EARLY = "growing; too early for a date"
     UNUSUAL = "growing unusually fast"
 
     @property
     def known(self) -> bool:
         """True if the series was evaluated and is OK; False if nothing can be said about it yet."""
-        return self not in {OkSeries.LEARNING, OkSeries.UNCERTAIN, OkSeries.UNUSUAL}
+        return self not in {OkSeries.LEARNING, OkSeries.UNCERTAIN, OkSeries.EARLY, OkSeries.UNUSUAL}
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +275,7 @@ def _places(
 ) -> Iterable[Place]:
     for f in findings:
         priority = priorities.get((f.key, f.concern))
-        if f.concern not in ENDING or f.ends_at is None or (priority is None and unusual(f)):
+        if f.concern not in ENDING or f.ends_at is None or (priority is None and (unusual(f) or f.early)):
             continue
         left_s = (f.ends_at - now).total_seconds()
         # What is over is already listed above; a year and more counts as no end.
@@ -311,6 +312,8 @@ def why_ok(kind: Kind, finding: Finding | None) -> OkSeries:
     """Why a series without an alert is OK, or why that is not known."""
     if finding is not None and unusual(finding):
         return OkSeries.UNUSUAL
+    if finding is not None and finding.early:
+        return OkSeries.EARLY
     no_end = finding.forecast.no_end if finding and finding.forecast else None
     if finding is None or no_end is NoEnd.TOO_FEW:
         return OkSeries.LEARNING

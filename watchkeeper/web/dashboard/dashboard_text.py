@@ -155,6 +155,9 @@ def _without_forecast(board: Dashboard) -> str:
     learning = [thing(q.key) for q in board.quiet if q.why is OkSeries.LEARNING]
     if learning:
         return f"No forecast yet for {_some(learning)}. The first forecasts come after about 10 min of readings."
+    early = [thing(q.key) for q in board.quiet if q.why is OkSeries.EARLY]
+    if early:
+        return f"Growing, too early for a date: {_some(early)}."
     irregular = [thing(q.key) for q in board.quiet if q.why is OkSeries.UNCERTAIN]
     if irregular:
         whose = "its" if len(irregular) == 1 else "their"
@@ -208,8 +211,8 @@ def interval_of(finding: Finding) -> str:
 
 
 def too_early(finding: Finding) -> bool:
-    """Return whether the fact is that a level grows unusually fast, too early for a date."""
-    return finding.priority is None and unusual(finding)
+    """Return whether the fact is that a level grows unusually fast, or since so short a time that it has no date."""
+    return finding.early or (finding.priority is None and unusual(finding))
 
 
 def fact(standing: ActiveAlert, board: Dashboard, zone: tzinfo) -> str:

@@ -253,7 +253,7 @@ def _trend(finding: Finding | None, level: Level, board: Dashboard, zone: tzinfo
     if forecast.no_end in {NoEnd.STILL, NoEnd.SHRINKING} and _young(forecast) and _alerted(finding, board):
         return "room again; too early to say whether it grows"
     said = time_left_phrase(finding, board.at, zone, level)
-    if finding.ends_at is None or (finding.priority is None and unusual(finding)):
+    if finding.ends_at is None or finding.early or (finding.priority is None and unusual(finding)):
         return said
     grows = describe(replace(forecast, cycle_s=None, steps=(), unusual=None), level.unit, zone)
     return f"{said}; {grows}" if grows else said

@@ -37,7 +37,7 @@ def calendar(findings: Sequence[Finding], host: str, zone: tzinfo, now: datetime
     made.add("name", vText(f"watchkeeper on {clean(host, 60)}"))  # RFC 7986 5.1; escaped only as such
     made.add("refresh-interval", timedelta(hours=1), {"VALUE": "DURATION"})  # RFC 7986 5.7
     for found in sorted(findings, key=lambda each: (str(each.key), each.concern)):
-        if found.concern in _DATED and found.ends_at is not None and found.ends_at - now < FAR:
+        if found.concern in _DATED and not found.early and found.ends_at is not None and found.ends_at - now < FAR:
             made.add_component(_event(found, found.ends_at, host, zone, now))
     return bytes(made.to_ical(sorted=False))
 

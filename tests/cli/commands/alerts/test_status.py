@@ -81,6 +81,23 @@ def test_what_has_no_date_is_listed_not_counted_as_ok(run: Run, config: Path) ->
     assert young["unusual_growth"]["since"] == "2026-11-25T05:24:11.000Z"
 
 
+def test_a_growth_of_minutes_has_no_date(run: Run, config: Path) -> None:
+    """Neither a time left nor a range, and the first lines say that it is too early."""
+    store = calm()
+    store.level("pool jetty", "space", 2.0**30, 2.0**32, full_in=(timedelta(hours=5), timedelta(hours=6), None))
+    store.found = [
+        replace(f, forecast=replace(f.forecast, since_s=f.forecast.at_s - 420)) if f.forecast and f.ends_at else f
+        for f in store.found
+    ]
+    fill(config.with_name("watchkeeper.db"), store)
+    said = " ".join(run("status").stdout.split())
+    assert "6 h pool jetty" not in said
+    assert "growing; too early for a date" in said
+    document = json.loads(run("status", "--json").stdout)
+    (young,) = [each for each in document["learning"] if each["subject"] == "pool jetty"]
+    assert young["reason"] == "too early for a date"
+
+
 def test_the_order_is_that_of_the_time_left(run: Run, config: Path) -> None:
     """The nearest end comes first, as on the page."""
     fill(config.with_name("watchkeeper.db"), calm())

@@ -130,6 +130,21 @@ async def test_a_program_that_fails(bench: ProbeContext, tmp_path: Path, body: s
         await observe(bench, program(tmp_path, body))
 
 
+async def test_another_status_may_be_the_observation(bench: ProbeContext, tmp_path: Path) -> None:
+    """grep(1) ends with 1 if it finds nothing: without ok_status a failure that names the key, with it the number 0."""
+    log, grep = tmp_path / "log", shutil.which("grep") or ""
+    log.write_text("calm\n")
+    words = (grep, "-c", "storm", str(log))
+    with pytest.raises(ProbeError, match=r"but printed something; if it ran well, set ok_status = \[0, 1\]"):
+        await observe(bench, *words, **NUMBER, at_most=0)
+    fine = the_condition(await observe(bench, *words, **NUMBER, at_most=0, ok_status=[0, 1]))
+    assert (fine.ok, fine.facts) == (True, (("depth", "0"),))
+    log.write_text("storm\n")
+    assert not the_condition(await observe(bench, *words, **NUMBER, at_most=0, ok_status=[0, 1])).ok
+    with pytest.raises(ProbeError, match=r"ended with status 2: .*No such file"):
+        await observe(bench, *words[:-1], str(tmp_path / "none"), **NUMBER, at_most=0, ok_status=[0, 1])
+
+
 async def test_a_program_that_takes_too_long(bench: ProbeContext, tmp_path: Path) -> None:
     """When its time is up it is ended, with what it started."""
     pids = tmp_path / "pids"

@@ -47,6 +47,9 @@ class CommandSettings(ProbeSettings):
     format: Literal["observations", "number"] = Field(
         "observations", description='"observations": JSON; "number": one number, which the keys below describe'
     )
+    ok_status: tuple[Annotated[int, Field(ge=0, le=255)], ...] = Field(
+        (0,), min_length=1, description="exit statuses with which it ran well, such as [0, 1] for grep -c"
+    )
     quantity: str = Field("number", min_length=1, max_length=100, description="what the number is, in one or two words")
     unit: Literal["bytes", "count", "share"] = Field("count", description="unit of the number")
     capacity: float | None = Field(
@@ -122,11 +125,21 @@ def _output(ran: Completed, program: str, settings: CommandSettings) -> bytes:
         raise ProbeError(
             f"{program} printed more than {format_size(settings.max_output)}; print less, or set max_output"
         )
-    if ran.status != 0:
-        status = ran.status or 0
-        how = f"was killed by signal {-status}" if status < 0 else f"ended with status {status}"
-        raise ProbeError(f"{program} {how}: {_complaint(ran.stderr)}")
+    if ran.status not in settings.ok_status:
+        raise ProbeError(f"{program} {_ending(ran, settings)}")
     return ran.stdout
+
+
+def _ending(ran: Completed, settings: CommandSettings) -> str:
+    """How it ended and what it said; and the key to set if it printed what was expected all the same."""
+    status = ran.status or 0
+    if status < 0:
+        return f"was killed by signal {-status}: {_complaint(ran.stderr)}"
+    said = f"ended with status {status}: {_complaint(ran.stderr)}"
+    if not ran.stdout.strip() or ran.stderr.strip():
+        return said
+    well = ", ".join(map(str, sorted({*settings.ok_status, status})))
+    return f"{said}, but printed something; if it ran well, set ok_status = [{well}]"
 
 
 def _complaint(errors: bytes) -> str:

@@ -12,6 +12,7 @@ from watchkeeper.alerting import evaluator
 from watchkeeper.alerting.missing_data import GONE
 from watchkeeper.alerting.rules import FullRule, NotAnsweringRule, Rules
 from watchkeeper.model.alert import CONCERN, Alert, Concern, NotificationKind, Priority, State, Transition
+from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 
@@ -279,13 +280,25 @@ def test_going_on_after_a_restart_keeps_the_alert_and_since_when() -> None:
     before = watch(Kind.ANSWER)
     before.take(down, START)
     before.take(down, START + MINUTE)
-    before.judge(START + MINUTE)
+    found = before.judge(START + MINUTE).finding(Concern.NOT_ANSWERING)
     after = Solo(KEY, Kind.ANSWER, 60.0, AFTER_A_MINUTE, before.alerts)
-    after.resume(down, START, START, START + 30 * MINUTE)
+    after.resume(down, START, found, START + 30 * MINUTE)
     after.take(down, START + 30 * MINUTE)
     outcome = after.judge(START + 30 * MINUTE)
     assert outcome.transitions == ()
     assert outcome.finding(Concern.NOT_ANSWERING).since == START
+
+
+def test_from_when_until_when_it_lasted_is_known_after_a_restart() -> None:
+    """The finding from before it has both times; a new outage has its own."""
+    found = Finding(KEY, Concern.NOT_ANSWERING, START + HOUR, None, began_at=START, over_at=START + 68 * SECOND)
+    judged = watch(Kind.ANSWER)
+    judged.resume(Answer(KEY, answered=True), START, found, START + 2 * HOUR)
+    judged.take(Answer(KEY, answered=True), START + 2 * HOUR)
+    after = judged.judge(START + 2 * HOUR).finding(Concern.NOT_ANSWERING)
+    assert (after.began_at, after.over_at) == (START, START + 68 * SECOND)
+    judged.take(Answer(KEY, answered=False), START + 3 * HOUR)
+    assert judged.judge(START + 3 * HOUR).finding(Concern.NOT_ANSWERING).began_at is None
 
 
 def test_the_time_away_is_not_counted_as_missed_samples() -> None:
@@ -305,7 +318,8 @@ def test_a_gap_before_the_first_observation_changes_nothing() -> None:
 def test_what_was_seen_before_a_restart_is_not_judged_again() -> None:
     """A service that was silent before three days without power may be back: nothing gets worse before a look."""
     judged = watch(Kind.ANSWER)
-    judged.resume(Answer(KEY, answered=False), START, START, START + 3 * DAY)
+    found = Finding(KEY, Concern.NOT_ANSWERING, START, None, since=START)
+    judged.resume(Answer(KEY, answered=False), START, found, START + 3 * DAY)
     assert [f.concern for f in judged.judge(START + 3 * DAY).findings] == [Concern.NOT_REPORTING]
 
 

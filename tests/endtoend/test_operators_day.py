@@ -5,6 +5,7 @@ import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -146,6 +147,39 @@ def test_a_simulated_alert_takes_the_real_way(config: Path, mailbox: Mailbox, ho
         assert "urgent: sent" in run(config, "explain", "service hide-hub").stdout
     assert run(config, "simulate", "hide-hub", "alarm", "--for", "2h").returncode == 64
     assert run(config, "simulate", "hide-hub", "alarm").returncode == 69
+
+
+def test_an_outage_has_its_true_times_over_restarts(config: Path, mailbox: Mailbox, service: Service) -> None:
+    """The daemon restarts during the outage and again while its end is delayed: one outage, everywhere as it was."""
+    config.write_text(config.read_text().replace('alarm = "1h"', 'alarm = "1h"\noff_delay = "10s"', 1))
+    port = service.port
+    service.close()
+    with Daemon.start(config) as daemon:
+        until("the mail", lambda: mailbox.mails)
+        (began,) = [each["since"] for each in outages(daemon)]
+        assert daemon.stop() == 0
+    with Daemon.start(config) as daemon:
+        again = Service(port)
+        until("its end", lambda: [each for each in outages(daemon) if each["until"]])
+        assert daemon.stop() == 0
+    with Daemon.start(config) as daemon:
+        until("the mail of the end", lambda: len(mailbox.mails) == 2)
+        (seen,) = outages(daemon)
+        quantity = get(daemon, "api/v1/availability")["items"][0]["quantity_id"]
+        page = " ".join(get(daemon, f"subjects/{quantity}").split())
+    again.close()
+    times = [datetime.fromisoformat(seen[each]).astimezone(UTC) for each in ("since", "until")]
+    assert seen["since"] == began
+    text = " ".join(mailbox.mails[1].get_content().split())
+    said = " to ".join(f"{each:%a} {each.day} {each:%b %H:%M:%S}" for each in times)
+    assert f"It lasted from {said} (" in text
+    assert said in page
+    assert said in run(config, "availability", "hide-hub", "--since", "yesterday").stdout
+
+
+def outages(daemon: Daemon) -> list[dict[str, Any]]:
+    """The outages of the one service, as the API lists them."""
+    return [each for service in get(daemon, "api/v1/availability")["items"] for each in service["outages"]]
 
 
 def test_maintenance_sends_nothing_and_then_what_is_left(config: Path, mailbox: Mailbox, service: Service) -> None:

@@ -99,13 +99,19 @@ class SeriesEvaluator:
             case _:
                 assert_never(seen)
 
-    def resume(self, seen: Observation, first_at: datetime, bad_since: datetime | None, now: datetime) -> None:
+    def resume(self, seen: Observation, first_at: datetime, found: Finding | None, now: datetime) -> None:
         """Continue from what was stored before a restart.
 
         It counts as seen `now`, since the probe did not cause the downtime. The stored observation is not evaluated
         again before the probe has run: after three days without power, nobody knows the current state.
+
+        found: the newest finding for the concern of its kind; None if there is none.
         """
-        self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
+        self.latest, self.first_at, self.last_at = seen, first_at, now
+        if found is not None:
+            self.bad_since = found.since
+            if found.began_at is not None and found.over_at is not None:
+                self._was_bad = found.began_at, found.over_at
         missing = self._book.find(self.key, Concern.NOT_REPORTING)
         if missing is not None and missing.standing and missing.raised_at is not None:
             self._absence = Absence(max(now - missing.raised_at, timedelta()))

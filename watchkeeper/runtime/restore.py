@@ -34,7 +34,7 @@ def restore_series(
     A series whose probe was removed from the configuration is orphaned.
     """
     findings = list(findings)
-    since = {(f.key, f.concern): f.since for f in findings}
+    found = {(f.key, f.concern): f for f in findings}
     gone = {f.key: f.reason for f in findings if is_gone(f)}
     restored = []
     for seen, first_at in latest:
@@ -43,7 +43,7 @@ def restore_series(
         if for_good and key not in unsettled:
             continue
         entry = registry.entry(owner or nobody(seen), seen.observation)
-        _resume(entry, seen, first_at, since, now)
+        _resume(entry, seen, first_at, found, now)
         entry.evaluator.gone = for_good and owner is not None
         entry.orphaned = owner is None
         restored.append((entry, seen))
@@ -54,12 +54,12 @@ def _resume(
     entry: SeriesEntry,
     seen: Seen,
     first_at: datetime,
-    since: Mapping[tuple[SeriesKey, Concern], datetime | None],
+    findings: Mapping[tuple[SeriesKey, Concern], Finding],
     now: datetime,
 ) -> None:
     evaluator = entry.evaluator
-    bad_since = since.get((evaluator.key, evaluator.concerns[0]))
-    evaluator.resume(seen.observation, first_at, bad_since, now)
+    found = findings.get((evaluator.key, evaluator.concerns[0]))
+    evaluator.resume(seen.observation, first_at, found, now)
 
 
 def unsettled_series(alerts: Iterable[Alert]) -> set[SeriesKey]:

@@ -26,6 +26,13 @@ STRAYS = 2.2
 """A plateau rises less than this over a fourfold lag; a random walk rises fourfold."""
 
 
+STEP_D = 3 / 24
+"""The level before and after a step is the median of this time (level_shifts.py)."""
+IN_MEMORY = 4.0
+"""Independent values that are as high as the noise within one of its memories."""
+WIDTH_90 = 3.29
+"""From the 5 % to the 95 % point of a normal distribution, in standard deviations."""
+
 FEWEST_SAMPLES = 8
 """Fewer samples than this say nothing about their noise."""
 
@@ -69,28 +76,54 @@ class Noise:
         mean_reverting = 360 * self.sd**2 * tau / (t**5 + 40 * tau**2 * t**3)
         return 180 * self.white / t**5 + mean_reverting + 4.5 * self.stray / t**3
 
+    def step_error(self) -> float:
+        """The standard error of the size of a step, the difference of the medians of three hours before and after it.
+
+        The variance of a median is pi/2 times that of a mean.
+        """
+        return math.sqrt(2 * math.pi / 2 * self.white / STEP_D)
+
     def touch(self, slope: float, gap_d: float, between_d: float) -> tuple[float, float]:
         """How far below capacity the trend is when the noise first touches it: the median, and its variance.
 
-        The slower the trend, the more independent values there are while the level is within the noise's reach of
-        capacity, and the higher the highest of them. sqrt(2 ln(1 + n)) minus a little fits simulation results, n being
-        the number of independent values while the trend rises by one standard deviation (white noise: n = 5, 30, 300 ->
-        0.6, 1.6, 2.5 standard deviations).
+        Independent values x of a rising trend stay below capacity while the trend is d or more below it with the
+        probability of their product, exp(-n * integral of -ln P(x < u) du from d on), n being the number of values
+        while the trend rises by one standard deviation. Noise with a memory of that length is as high as IN_MEMORY
+        independent values in each, and as uncertain as one (an AR(1) of 2 to 50 samples a memory, in simulations).
 
         gap_d: days between samples. between_d: days between values that count (a cycle's crests; 0 without a cycle).
         """
         white = math.sqrt(self.white / gap_d) if gap_d > 0 else 0.0
-        above_white = _highest(white, slope * max(gap_d, between_d), 1.0)
-        above_sd = _highest(self.sd, slope * max(self.memory_d, between_d), 0.5)
-        wide = white**2 / 4 + self.sd**2 / 2
-        return math.hypot(above_white, above_sd), wide
+        above_white, white_variance = _highest(white, slope * max(gap_d, between_d), 1.0)
+        in_memory = 1.0 if between_d > self.memory_d else IN_MEMORY
+        above_sd, sd_variance = _highest(self.sd, slope * max(self.memory_d, between_d), in_memory)
+        return math.hypot(above_white, above_sd), white_variance + sd_variance
 
 
-def _highest(sd: float, climb: float, less: float) -> float:
-    """The highest of the independent values while the trend climbs by sd. climb: from one value to the next."""
+def _highest(sd: float, climb: float, each: float) -> tuple[float, float]:
+    """The highest of the independent values while the trend climbs by sd: the median, at least 0, and its variance.
+
+    climb: of the trend from one value to the next; each: so many independent values each of them is worth.
+    """
     if sd <= 0 or climb <= 0:
-        return 0.0
-    return sd * max(math.sqrt(2 * math.log1p(sd / climb)) - less, 0.0)
+        return 0.0, 0.0
+    n = sd / climb
+    early, late = np.interp(np.log(max(n, 1.0) / -np.log([0.05, 0.95])), _LOG_VALUES, _BELOW)
+    likely = float(np.interp(math.log(each * n / math.log(2)), _LOG_VALUES, _BELOW))
+    return sd * max(likely, 0.0), (sd * float(late - early) / WIDTH_90) ** 2
+
+
+def _integral_below() -> tuple[Floats, Floats]:
+    """How far below capacity the trend is, in standard deviations, when -ln P(no value has touched it) is 1; and the
+    logarithm of n at which it is.
+    """
+    below = np.linspace(-6.0, 8.0, 561)
+    hazard = np.array([-math.log(0.5 * math.erfc(-x / math.sqrt(2))) for x in below])
+    parts = (hazard[1:] + hazard[:-1]) / 2 * np.diff(below)
+    return below[:-1], -np.log(np.cumsum(parts[::-1])[::-1])
+
+
+_BELOW, _LOG_VALUES = _integral_below()
 
 
 def spread(changes: Floats) -> float:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from watchkeeper.forecast.trends.level_shifts import Rise, clearings
+from watchkeeper.forecast.trends.level_shifts import Rise, clearings, find_steps
 
 
 def test_a_drop_at_the_very_beginning_clears_nothing() -> None:
@@ -20,3 +20,11 @@ def test_a_drop_at_the_very_beginning_clears_nothing() -> None:
 def test_a_level_that_only_drops_is_never_cleared() -> None:
     """What was there at the beginning went away at once and nothing came after it."""
     assert clearings(np.array([9.0, 9, 1, 1, 1, 1, 1, 1]), floor=3.0) == ()
+
+
+def test_the_size_of_a_step_is_without_the_growth_around_it() -> None:
+    """A step of a known size on a straight line, from one lattice place to the next."""
+    lattice = 3 * np.arange(100, dtype=np.float64)
+    lattice[50:] += 200
+    (found,) = find_steps(lattice, np.ones(100, bool), floor=20.0)
+    assert found.size == pytest.approx(200, abs=1e-9)

@@ -122,9 +122,10 @@ def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Shift]:
     if (lattice[end + rest] - lattice[end]) / rest / rate > 0.3:
         return []
     begin, end = _edges(lattice, begin, end)
-    before = median(lattice[max(begin - 2, 0) : begin + 1])
-    after = median(lattice[end : end + 3])
-    return [Shift(begin, end, after - before - usual * (end - begin))]
+    first, last = max(begin - 2, 0), min(end + 3, len(lattice))
+    size = median(lattice[end:last]) - median(lattice[first : begin + 1])
+    # What usually changes from the middle of the places before to the middle of those after is no part of the step.
+    return [Shift(begin, end, size - usual * ((end + last - 1) / 2 - (first + begin) / 2))]
 
 
 def _edges(lattice: Floats, begin: int, end: int) -> tuple[int, int]:

@@ -1,0 +1,60 @@
+"""When noise on a rising trend first touches the capacity, against simulations; and the error of a step's size."""
+
+import numpy as np
+import pytest
+
+from watchkeeper.forecast.noise import Noise
+
+TRIALS = 4_000
+
+
+def touched(slope: float, memory: float) -> tuple[float, float]:
+    """How far a trend is below capacity when noise of standard deviation 1 first touches it: median and 90 % width.
+
+    memory: the factor of an AR(1) from one sample to the next; the trend rises by `slope` in each.
+    """
+    rng = np.random.default_rng(11)
+    below = 6.0 - rng.uniform(0, slope, TRIALS)  # the trend's phase against the samples
+    level, first = rng.normal(size=TRIALS), np.full(TRIALS, np.nan)
+    while np.isnan(first).any():
+        first = np.where(np.isnan(first) & (level >= below), below, first)
+        level = memory * level + np.sqrt(1 - memory**2) * rng.normal(size=TRIALS)
+        below = below - slope
+    early, middle, late = np.quantile(first, [0.05, 0.5, 0.95])
+    return float(middle), float(late - early)
+
+
+@pytest.mark.parametrize("values", [2, 5, 30, 300])
+def test_independent_noise_touches_where_a_simulation_does(values: int) -> None:
+    """Median and spread, for so many samples while the trend rises by one standard deviation."""
+    middle, width = touched(1 / values, 0.0)
+    found, variance = Noise(1.0, 0.0, 1.0, 0.0).touch(1 / values, 1.0, 0.0)
+    assert found == pytest.approx(middle, abs=0.05)
+    assert 3.29 * variance**0.5 == pytest.approx(width, rel=0.06)
+
+
+@pytest.mark.parametrize("values", [2, 5, 20])
+def test_noise_with_a_memory_touches_where_a_simulation_does(values: int) -> None:
+    """The same for an AR(1) of ten samples a memory, with so many memories."""
+    middle, width = touched(0.1 / values, float(np.exp(-0.1)))
+    found, variance = Noise(0.0, 1.0, 1.0, 0.0).touch(1 / values, 0.1, 0.0)
+    assert found == pytest.approx(middle, abs=0.3)
+    assert 3.29 * variance**0.5 == pytest.approx(width, rel=0.1)
+
+
+def test_values_that_come_farther_apart_than_the_memory_are_independent() -> None:
+    """Only the crests of a cycle count: one value in each."""
+    crests = Noise(0.0, 1.0, 0.01, 0.0).touch(0.2, 0.01, 1.0)
+    assert crests == Noise(1.0, 0.0, 0.01, 0.0).touch(0.2, 1.0, 0.0)
+
+
+def test_a_level_without_noise_touches_with_its_trend() -> None:
+    """Nothing is above the trend, and nothing is uncertain."""
+    assert Noise(0.0, 0.0, 1.0, 0.0).touch(1.0, 1.0, 0.0) == (0.0, 0.0)
+
+
+def test_the_error_of_a_steps_size() -> None:
+    """The difference of two medians of three hours, in a simulation of samples every ten minutes."""
+    hours = np.random.default_rng(12).normal(size=(TRIALS, 2, 18))
+    size = np.diff(np.median(hours, axis=2), axis=1)
+    assert Noise(1 / 144, 0.0, 1.0, 0.0).step_error() == pytest.approx(float(size.std()), rel=0.05)

@@ -1,13 +1,15 @@
 """What every handler works with: the store, the clock, the daemon's own state, and the page's names."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Protocol
 
 from aiohttp import web
 
 from watchkeeper.clock import Clock
+from watchkeeper.forecast.scoring import summary
+from watchkeeper.model.forecast_record import RecordSummary
 from watchkeeper.model.history.availability import Piece
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import ReadStore
@@ -41,6 +43,22 @@ class PageStore(ReadStore, Protocol):
 
 Resting = DependentsOf
 
+RECORD_AGE_S = 60.0
+"""The record of all forecasts is read again after this time: a few change in a day, and reading many takes 0.1 s."""
+
+
+class HostRecord:
+    """What became of the forecasts of all levels; read again once it has aged."""
+
+    def __init__(self) -> None:
+        self._kept: tuple[float, RecordSummary] | None = None
+
+    async def read(self, store: ReadStore, monotonic_s: float) -> RecordSummary:
+        """The record as it was at most RECORD_AGE_S ago."""
+        if self._kept is None or monotonic_s - self._kept[0] >= RECORD_AGE_S:
+            self._kept = monotonic_s, summary(await store.forecasts())
+        return self._kept[1]
+
 
 @dataclass(frozen=True, slots=True)
 class Context:
@@ -57,6 +75,7 @@ class Context:
     zone: tzinfo
     prefix: str
     resting: Resting = no_dependents
+    record: HostRecord = field(default_factory=HostRecord)
 
     async def dashboard(self, now: datetime) -> Dashboard:
         """The status page's content as it is now."""
@@ -69,6 +88,10 @@ class Context:
             now,
             self.resting,
         )
+
+    async def forecast_record(self) -> RecordSummary:
+        """What became of the forecasts of all levels."""
+        return await self.record.read(self.store, self.clock.monotonic_s())
 
     async def one(self, series_id: int) -> Series:
         """The series with an id. Raises Refusal (404) if there is none."""

@@ -13,12 +13,13 @@ from yarl import URL
 
 from tests.support import readstore
 from tests.support.readstore import GIB, HOUR, NOW, ReadStoreDouble
-from tests.web.conftest import ASKED, Client, Open
+from tests.web.conftest import ASKED, Client, HandClock, Open
 from watchkeeper.model.alert import Alert, Concern, Priority
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.observation import Deadline, Level, SeriesKey
 from watchkeeper.model.operator.decision import Decision, RouteChoice
 from watchkeeper.model.records import Sample
+from watchkeeper.web.context import RECORD_AGE_S, HostRecord
 from watchkeeper.web.dashboard.health import Check, HealthReport
 from watchkeeper.web.routes import ROUTES
 from watchkeeper.web.settings import PageSettings
@@ -165,6 +166,19 @@ async def test_the_record_of_a_levels_forecasts(page: Open) -> None:
     assert f"O{line[1:]}." in await reader.text()
     other = await client.get(f"/subjects/{items['file system /', 'space']}", headers={"Accept": "text/html"})
     assert "whose time has come" not in await other.text()
+
+
+async def test_the_record_of_all_forecasts(page: Open) -> None:
+    """The status has the record of all levels together; it is read again once it has aged."""
+    store, clock, record = readstore.filling(), HandClock(), HostRecord()
+    store.scored(SeriesKey("pool skerry", "space"), 30, 28)
+    store.scored(SeriesKey("file system /", "space"), 11, 10)
+    told = (await get(await page(store), "/api/v1/status"))["forecast_record"]
+    assert told["summary"].startswith("of 41 forecasts whose time has come, 38 held; median error 12 %")
+    assert (await record.read(store, clock.s)).count == 41
+    store.scored(SeriesKey("guest tide-log", "space"), 1, 1)
+    assert (await record.read(store, clock.s)).count == 41
+    assert (await record.read(store, clock.s + RECORD_AGE_S)).count == 42
 
 
 OBSERVED = {

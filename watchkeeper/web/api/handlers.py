@@ -74,6 +74,7 @@ async def status(request: web.Request) -> web.Response:
         "host": context.host,
         "summary": dashboard_text.verdict(found, troubled=bool(problems)),
         "monitoring_problems": list(problems),
+        "forecast_record": json_forms.record_form(await context.forecast_record()),
         **json_forms.status_form(found, known),
         "recent_events": [json_forms.event_form(line, known) for line in recent],
     }

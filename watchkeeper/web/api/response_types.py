@@ -386,17 +386,8 @@ class Dashboard(TypedDict):
     not_observed: list[NotObserved]
 
 
-class Status(Dashboard):
-    """The content of the status page."""
-
-    host: str
-    summary: str
-    monitoring_problems: list[str]
-    recent_events: list[Event]
-
-
 class ForecastRecord(TypedDict):
-    """What became of a level's forecasts."""
+    """What became of the forecasts of a level, or of all levels."""
 
     summary: str
     forecasts: int
@@ -405,6 +396,16 @@ class ForecastRecord(TypedDict):
     median_error: float | None
     fills: int
     warned_in_time: int
+
+
+class Status(Dashboard):
+    """The content of the status page."""
+
+    host: str
+    summary: str
+    monitoring_problems: list[str]
+    forecast_record: ForecastRecord
+    recent_events: list[Event]
 
 
 class QuantityDetails(Quantity):

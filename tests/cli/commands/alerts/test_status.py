@@ -10,6 +10,7 @@ import pytest
 from rich.cells import cell_len
 
 from tests.cli.conftest import Run, fill
+from tests.support import readstore
 from tests.support.readstore import NOW, ReadStoreDouble, calm, delivery, filling, fresh, full
 from watchkeeper.model.alert import Alert, Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
@@ -116,6 +117,18 @@ def test_the_object_is_the_apis_with_the_answer_to_the_first_question(run: Run, 
     live = {"summary", "monitoring_problems", "recent_events"}
     assert set(board) == set(Status.__annotations__) - live | {"needs_you"}
     assert "pool skerry" in [each["subject"] for each in board["active"]]
+
+
+def test_the_record_of_all_forecasts(run: Run, config: Path) -> None:
+    """One line for the forecasts of all levels, once the time of any has come."""
+    double = calm()
+    fill(config.with_name("watchkeeper.db"), double)
+    assert "Forecasts so far" not in run("status").stdout
+    double.scored(SeriesKey("pool skerry", "space"), 41, 38)
+    fill(config.with_name("watchkeeper.db"), readstore.fresh(), [Commit(forecasts=tuple(double.kept))])
+    said = " ".join(run("status").stdout.split())
+    assert "Forecasts so far: of 41 forecasts whose time has come, 38 held; median error 12 %" in said
+    assert json.loads(run("status", "--json").stdout)["forecast_record"]["held"] == 38
 
 
 def test_a_watch_that_stands_still_is_told_first(run: Run, config: Path) -> None:

@@ -23,6 +23,7 @@ from tests.cli.conftest import fill
 from tests.support.readstore import NOW, ReadStoreDouble, calm, filling, full
 from watchkeeper.cli import output
 from watchkeeper.cli.commands.alerts.status import RULE, View, summary
+from watchkeeper.forecast import scoring
 from watchkeeper.model.alert import Alert, Concern, Priority, State
 from watchkeeper.model.observation import Condition, SeriesKey
 from watchkeeper.model.records import Commit, Seen
@@ -150,7 +151,7 @@ def test_without_a_database_it_does_not_wait_for_one(config: Path) -> None:
 def look(double: ReadStoreDouble, later: timedelta = timedelta()) -> View:
     """The board of a double, looked at so much later than its own moment."""
     found = build_dashboard(double.all_series, double.seen, double.found, double.raised, NOW + later)
-    return View(found, tuple(double.all_series), None)
+    return View(found, tuple(double.all_series), None, scoring.summary([]))
 
 
 @pytest.mark.parametrize("scenario", [calm, filling, full])

@@ -18,15 +18,18 @@ from watchkeeper.cli.database import opened
 from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.forecast import scoring
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.delivery import waiting
 from watchkeeper.messages.delivery.maintenance import line
+from watchkeeper.messages.forecast_record import record_line
 from watchkeeper.messages.wording import duration, instant, share, thing
+from watchkeeper.model.forecast_record import RecordSummary
 from watchkeeper.model.observation import Level
 from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Delivery, Series
 from watchkeeper.store import Store
-from watchkeeper.web.api.json_forms import status_form
+from watchkeeper.web.api.json_forms import record_form, status_form
 from watchkeeper.web.dashboard import dashboard_text, house_state
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries, build_dashboard
@@ -55,12 +58,13 @@ class View:
     """The status at one moment. still: how long no sample has arrived, if that is too long.
 
     messages: those that wait for delivery, the next one first. planned: the maintenance that is under way. inside: what
-    is inside the host.
+    is inside the host. record: what became of the forecasts of all levels.
     """
 
     board: Dashboard
     series: tuple[Series, ...]
     still: timedelta | None
+    record: RecordSummary
     messages: tuple[Delivery, ...] = ()
     planned: tuple[Maintenance, ...] = ()
     inside: Inside = Inside()
@@ -121,7 +125,8 @@ async def _look(store: Store, known: settings.Settings) -> View:
     messages = waiting.waiting(await store.deliveries(limit=SEARCHED))
     planned = tuple(each for each in await store.maintenance() if each.until > found.at)
     inside = house_state.house(found, dependencies.dependents_of, known.host.zone)
-    return View(found, tuple(series), stands_still(found, series), tuple(messages), planned, inside)
+    record = scoring.summary(await store.forecasts())
+    return View(found, tuple(series), stands_still(found, series), record, tuple(messages), planned, inside)
 
 
 async def _follow(known: settings.Settings, *, as_json: bool) -> None:
@@ -172,13 +177,14 @@ def _gist_of(each: ActiveAlert) -> Hashable:
 
 def _print(look: View, known: settings.Settings, *, as_json: bool = False) -> None:
     if as_json:
-        output.as_json(_form(look.board, look.series, known.host.label, needs_you=look.needs_you))
+        output.as_json(_form(look, known.host.label))
     else:
         show(look.board, known.host.label, known.host.zone, look.still)
         house.show(known.host.label, look.inside)
         zone, now = known.host.zone, look.board.at
         _section("Maintenance, nothing is sent", (("", [line(each, zone, now)]) for each in look.planned))
         _waiting(look, zone)
+        _judged(look.record)
 
 
 def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None:
@@ -190,8 +196,9 @@ def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None
     return silent if silent.total_seconds() > STILL_INTERVALS * max(shortest_s, 1.0) else None
 
 
-def _form(found: Dashboard, series: Iterable[Series], host: str, *, needs_you: bool) -> dict[str, object]:
-    return {"host": host, "needs_you": needs_you} | status_form(found, {each.key: each.id for each in series})
+def _form(look: View, host: str) -> dict[str, object]:
+    first = {"host": host, "needs_you": look.needs_you, "forecast_record": record_form(look.record)}
+    return first | status_form(look.board, {each.key: each.id for each in look.series})
 
 
 def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> None:
@@ -222,6 +229,13 @@ def _waiting(look: View, zone: tzinfo) -> None:
     if len(look.messages) > len(shown):
         rows.append(("", [f"and {len(look.messages) - len(shown)} more"]))
     _section("Messages that wait", iter(rows))
+
+
+def _judged(record: RecordSummary) -> None:
+    """How good the forecasts of all levels were, once the time of any has come."""
+    if record.count:
+        output.blank()
+        output.paragraph(f"Forecasts so far: {record_line(record)}.")
 
 
 def _first_words(found: Dashboard, zone: tzinfo, still: timedelta | None) -> str:

@@ -46,6 +46,8 @@ COMPUTED = {
     ("containers.space", "SPACE"): (),
     ("storage.smart.signs", "quantity"): ("interface errors", "power losses"),
     ("storage.smart.disks", "sort"): ("short self-test", "extended self-test"),
+    ("host.kernel_tables", "AIO"): ("asynchronous I/O",),
+    ("hardware.hardware", "quantity"): ("PCI Express errors", "processor errors", "throttling"),
     ("network.links", "quantity"): ("own addresses", "name servers"),
     ("power.ups", "quantity"): ("mains power", "output", "overload", "battery health"),
     ("host.pressure", "quantity"): ("pressure on disks", "pressure on processors"),

@@ -26,6 +26,7 @@ WORDS: Mapping[str, str] = {
     "disk-latency": "latency of the disks",
     "filesystems": "file systems",
     "guest-agents": "what goes on inside guests",
+    "hardware": "hardware errors, fans and voltages",
     "links": "network ports",
     "lvm": "LVM volume groups and thin pools",
     "btrfs": "btrfs file systems",

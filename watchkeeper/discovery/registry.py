@@ -4,7 +4,19 @@ import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 
-from watchkeeper.discovery.finders import basics, containers, files, guests, jobs, network, power, sensors, units, web
+from watchkeeper.discovery.finders import (
+    basics,
+    containers,
+    files,
+    guests,
+    hardware,
+    jobs,
+    network,
+    power,
+    sensors,
+    units,
+    web,
+)
 from watchkeeper.discovery.finders.storage import btrfs, disks, lvm, zfs
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Found, Key, Proposal
@@ -54,6 +66,7 @@ FINDERS = (
     Finder("Power", power.find_ups, ("ups",)),
     Finder("The clock", basics.find_clock, ("clock",)),
     Finder("Temperatures", sensors.find_sensors, ("temperatures",)),
+    Finder("Hardware errors, fans, voltages", hardware.find_hardware, ("hardware",)),
 )
 """A new kind of thing is one more row."""
 

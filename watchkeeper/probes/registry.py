@@ -65,6 +65,7 @@ _MODULES = {
     "directories": BuiltIn("filesystems.directories", "Directories"),
     "changes": BuiltIn("changes.changes", "Changes"),
     "links": BuiltIn("network.links", "Links"),
+    "hardware": BuiltIn("hardware.hardware", "Hardware"),
     "ups": BuiltIn("power.ups", "Ups"),
     "command": BuiltIn("programs.command", "Command"),
     "zfs": BuiltIn("storage.zfs.pools", "Zfs"),

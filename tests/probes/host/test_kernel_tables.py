@@ -102,7 +102,8 @@ async def test_the_limits_of_this_machine(bench: ProbeContext) -> None:
     assert levels[TASKS].capacity == min(sysctl("kernel.pid_max"), sysctl("kernel.threads-max"))
     limit = sysctl("fs.file-max")
     assert [each.capacity for quantity, each in levels.items() if quantity == FILES] == [limit] * (limit < NO_LIMIT)
-    assert all(0 < each.used < each.capacity for each in levels.values())
+    used = [each for quantity, each in levels.items() if quantity != "asynchronous I/O" or each.used]
+    assert all(0 < each.used < each.capacity for each in used), "asynchronous I/O may be unused"
 
 
 @pytest.mark.parametrize(
@@ -179,3 +180,21 @@ async def test_none_of_them_can_be_read(host: Host) -> None:
     (host.proc / "loadavg").unlink()
     with pytest.raises(ProbeError, match=r"sys/fs/file-nr cannot be read: .*; .*loadavg cannot be read: "):
         await host.probe.observe()
+
+
+async def test_reserved_asynchronous_requests(host: Host) -> None:
+    """A level against fs.aio-max-nr; none on a kernel without it, and nonsense is not counted."""
+    assert "asynchronous I/O" not in await host.levels()
+    host.write("sys/fs/aio-nr", "61440\n")
+    host.write("sys/fs/aio-max-nr", "65536\n")
+    level = (await host.levels())["asynchronous I/O"]
+    assert (level.used, level.capacity) == (61440, 65536)
+    host.write("sys/fs/aio-max-nr", "many\n")
+    assert [each.what for each in await host.unseen()] == ["host: asynchronous I/O"]
+
+
+async def test_the_limit_of_asynchronous_requests_is_the_kernels(bench: ProbeContext) -> None:
+    """Of this machine, against sysctl(8)."""
+    seen = await KernelTablesProbe(KernelTablesSettings(), bench).observe()
+    (level,) = [each for each in seen if isinstance(each, Level) and each.key.quantity == "asynchronous I/O"]
+    assert level.capacity == sysctl("fs.aio-max-nr")

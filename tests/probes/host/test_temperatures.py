@@ -11,6 +11,7 @@ from tests.probes.hands import conditions
 from watchkeeper.errors import ProbeError, ToolMissing
 from watchkeeper.model.observation import Condition
 from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.hardware import hwmon
 from watchkeeper.probes.host import temperatures
 from watchkeeper.probes.host.temperatures import TemperaturesProbe, TemperaturesSettings, read_sensors
 
@@ -147,14 +148,14 @@ async def test_a_sensor_that_cannot_be_read(
 ) -> None:
     """EAGAIN, ENODATA and EIO from a driver (stood in for: an ordinary file never says them)."""
     nvme(tmp_path)
-    read = temperatures._read_file
+    read = hwmon.read_file
 
     def refuse(path: Path) -> str:
         if path.name == "temp1_input":
             raise OSError(number, os.strerror(number))
         return read(path)
 
-    monkeypatch.setattr(temperatures, "_read_file", refuse)
+    monkeypatch.setattr(hwmon, "read_file", refuse)
     assert (await Looking(bench, tmp_path)())[COMPOSITE].reason == reason
 
 
@@ -181,13 +182,13 @@ async def test_disks_that_sleep_are_not_woken(
     chip(tmp_path, 0, "drivetemp", "target0:0:0/0:0:0:0", temp1_input=30_000, temp1_max=60_000)
     nvme(tmp_path)
     opened: list[Path] = []
-    read = temperatures._read_file
+    read = hwmon.read_file
 
     def note(path: Path) -> str:
         opened.append(path)
         return read(path)
 
-    monkeypatch.setattr(temperatures, "_read_file", note)
+    monkeypatch.setattr(hwmon, "read_file", note)
     assert list(await Looking(bench, tmp_path)()) == [COMPOSITE]
     assert tmp_path / "sys/class/hwmon/hwmon0/temp1_input" not in opened
     assert len(await Looking(bench, tmp_path, exclude=[])()) == 2

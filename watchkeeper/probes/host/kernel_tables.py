@@ -1,8 +1,8 @@
-"""What the kernel counts for the whole host and limits: open files, and processes with their threads.
+"""What the kernel counts for the whole host and limits: open files, processes with their threads, asynchronous I/O.
 
-The formats: proc(5), /proc/sys/fs/file-nr, /proc/loadavg, /proc/sys/kernel/pid_max and threads-max. Processes are not
-counted in /proc: a service with ProtectProc=invisible sees only its own. Not here: the files that the daemon itself has
-open, against its own limit (own/self_check.py).
+The formats: proc(5), /proc/sys/fs/file-nr and aio-nr, /proc/loadavg, /proc/sys/kernel/pid_max and threads-max.
+Processes are not counted in /proc: a service with ProtectProc=invisible sees only its own. Not here: the files that the
+daemon itself has open, against its own limit (own/self_check.py).
 """
 
 from collections.abc import Sequence
@@ -22,8 +22,13 @@ NO_LIMIT = 2**31 - 1
 half a TiB of memory. systemd sets the largest number that the kernel accepts: this one, or 2**63 - 1."""
 
 
+AIO = "asynchronous I/O"
+
+
 class KernelTablesSettings(ProbeSettings):
-    """Open files of the whole host, and its processes with their threads, against the limits of the kernel."""
+    """Open files of the whole host, its processes with their threads, and its asynchronous I/O, against the limits of
+    the kernel.
+    """
 
     kind: Literal["kernel-tables"] = "kernel-tables"
     every: Duration = Field(60.0, description="time between runs")
@@ -37,9 +42,10 @@ class KernelTablesProbe(BaseProbe):
         self._proc = root / "proc"
 
     async def observe(self) -> Sequence[Observed]:
-        """Read the kernel's counts. Raises ProbeError if there is neither of them."""
+        """Read the kernel's counts. Raises ProbeError if there is none of them."""
         seen: list[Observed] = []
-        for what, look in (("open files", self._files), ("processes and threads", self._tasks)):
+        looks = (("open files", self._files), ("processes and threads", self._tasks), (AIO, self._aio))
+        for what, look in looks:
             try:
                 seen += look()
             except ProbeError as error:
@@ -63,6 +69,14 @@ class KernelTablesProbe(BaseProbe):
         facts = (("kernel.pid_max", f"{numbers:,}"), ("kernel.threads-max", f"{threads:,}"))
         key = SeriesKey("host", "processes and threads")
         return [Level(key, count, max(min(numbers, threads), 1), Unit.COUNT, facts)]
+
+    def _aio(self) -> list[Level]:
+        """Requests of asynchronous I/O that programs have reserved (io_setup(2)); empty on a kernel without it."""
+        if not (self._proc / "sys/fs/aio-nr").exists():
+            return []
+        (used,) = self._numbers("sys/fs/aio-nr", 1)
+        (limit,) = self._numbers("sys/fs/aio-max-nr", 1)
+        return [Level(SeriesKey("host", AIO), used, max(limit, 1), Unit.COUNT)]
 
     def _numbers(self, name: str, count: int) -> Sequence[int]:
         """The numbers in a file of the kernel, without their decimals. Raises ProbeError if there are not that many."""

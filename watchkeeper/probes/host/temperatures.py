@@ -20,10 +20,10 @@ from watchkeeper.errors import ProbeError, ToolMissing
 from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.os_errors import explained
 from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.hardware import hwmon
 from watchkeeper.probes.support.sanitize import clip
 
 SENSORS_LIMIT = 256
-FILE_LIMIT_BYTES = 256
 
 SANE_LIMIT_C = (20.0, 150.0)
 """Chips without a limit report 0, 127.9, -273.15 or 65261.85 (NVMe's 0xFFFF kelvin): not real limits."""
@@ -117,7 +117,7 @@ class TemperaturesProbe(BaseProbe):
 
 def read_sensors(folder: Path, exclude: Sequence[str]) -> list[Sensor]:
     """Every temperature sensor below the folder, by name. Sensors with the same name get a number."""
-    found = [sensor for chip in _listed(folder, "hwmon*") for sensor in _read_chip(chip, exclude)]
+    found = [sensor for chip in hwmon.listed(folder, "hwmon*") for sensor in _read_chip(chip, exclude)]
     if len(found) > SENSORS_LIMIT:
         raise ProbeError(f"{folder} contains more than {SENSORS_LIMIT} temperature sensors; list some under exclude")
     counts: Counter[str] = Counter()
@@ -129,31 +129,20 @@ def read_sensors(folder: Path, exclude: Sequence[str]) -> list[Sensor]:
     return sorted(named, key=lambda sensor: sensor.name)
 
 
-def _listed(folder: Path, pattern: str) -> list[Path]:
-    """The matching paths, ordered by the number in the name, which is the kernel's own order."""
-    return sorted(folder.glob(pattern), key=lambda path: (len(path.name), path.name))
-
-
 def _read_chip(chip: Path, exclude: Sequence[str]) -> Iterator[Sensor]:
-    where = [_text(chip / "name") or chip.name, _device(chip)]
-    for reading in _listed(chip, "temp*_input"):
+    where = [hwmon.text(chip / "name") or chip.name, hwmon.device_of(chip)]
+    for reading in hwmon.listed(chip, "temp*_input"):
         prefix = reading.name.removesuffix("_input")
-        label = _text(chip / f"{prefix}_label") or prefix
+        label = hwmon.text(chip / f"{prefix}_label") or prefix
         name = clip(" ".join(part for part in (*where, label) if part))
         # A sensor that is left out is not even read: reading it may wake the disk.
         if not any(fnmatchcase(name, glob) for glob in exclude):
             yield _read(chip, prefix, name)
 
 
-def _device(chip: Path) -> str:
-    """The device of the chip, such as nvme0 or 0000:00:18.3; empty if it has none."""
-    device = chip / "device"
-    return device.resolve().name if device.exists() else ""
-
-
 def _read(chip: Path, prefix: str, name: str) -> Sensor:
     now_c, trouble = _degrees(chip / f"{prefix}_input")
-    if _text(chip / f"{prefix}_fault") == "1":
+    if hwmon.text(chip / f"{prefix}_fault") == "1":
         now_c, trouble = None, "the chip reports that this sensor is broken or not connected"
     limits = {kind: _limit(chip / f"{prefix}_{kind}") for kind in ("max", "max_hyst", "crit")}
     back_c = limits["max_hyst"]
@@ -171,7 +160,7 @@ def _limit(path: Path) -> float | None:
 def _degrees(path: Path) -> tuple[float | None, str]:
     """Degrees, or None and the reason."""
     try:
-        text = _read_file(path)
+        text = hwmon.read_file(path)
     except OSError as error:
         if error.errno in (errno.EAGAIN, errno.ENODATA):
             return None, "the sensor gives no reading now"
@@ -183,18 +172,6 @@ def _degrees(path: Path) -> tuple[float | None, str]:
     if abs(thousandths) >= LARGEST_READING:
         return None, f'the sensor reports "{clip(text)}", which is not a temperature'
     return thousandths / 1000, ""
-
-
-def _text(path: Path) -> str:
-    try:
-        return _read_file(path)
-    except OSError:
-        return ""
-
-
-def _read_file(path: Path) -> str:
-    with path.open("rb") as file:
-        return file.read(FILE_LIMIT_BYTES).decode("utf-8", "replace").strip()
 
 
 def _has_limit(sensor: Sensor) -> bool:

@@ -7,13 +7,26 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.support.messages import DAY_S, NOW, SKERRY, ZONE, after, episode, filling, found_full, level, silence, told
+from tests.support.messages import (
+    DAY_S,
+    GIB,
+    NOW,
+    SKERRY,
+    ZONE,
+    after,
+    episode,
+    filling,
+    found_full,
+    level,
+    silence,
+    told,
+)
 from watchkeeper.alerting import state_machine
 from watchkeeper.alerting.rules import FaultyRule, OverdueRule, judge_faulty, judge_overdue
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.body import COLUMNS, LONGEST_HEADLINE
 from watchkeeper.messages.build import compose
-from watchkeeper.model.alert import Concern, NotificationKind, Priority
+from watchkeeper.model.alert import Concern, Event, NotificationKind, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Condition, Deadline, Level, Observation, SeriesKey
@@ -50,6 +63,58 @@ def test_a_foretold_end_that_has_come() -> None:
     assert message.headline == "pool skerry full"
     assert message.body.startswith("Alarm on gannet: pool skerry full.")
     assert (message.kind, message.number) == (NotificationKind.WORSE, 3)
+
+
+def cleared(no_end: NoEnd, hours: float, *, full: bool = True) -> list[tuple[str, str]]:
+    """Headline and body of the messages after a clearing: lowered to a warning, then ended.
+
+    hours: how long the trend is. full: the level had been full.
+    """
+    *_, alarm = told([filling(NOW, 3.2), filling(after(hours=50), 0.9)], level())
+    alert = replace(alarm.move.after, reached=full)
+    at = after(hours=80)
+    forecast = Forecast(
+        at.timestamp(),
+        1160 * GIB,
+        2048 * GIB,
+        no_end=no_end,
+        growth_per_day=-15 * GIB,
+        since_s=at.timestamp() - hours * 3_600,
+    )
+    found, said = found_full(forecast, at), []
+    lower = Transition(alert, replace(alert, priority=Priority.WARNING), Event.EASE, NotificationKind.EASED, at)
+    over = Transition(
+        alert, replace(alert, priority=None, state=State.NORMAL, ended_at=at), Event.CLEAR, NotificationKind.ENDED, at
+    )
+    for move in (lower, over):
+        message = compose(move, found, level(1160), "gannet", ZONE, first_step)
+        said.append((message.headline, " ".join(message.body.split())))
+    return said
+
+
+def test_room_again_after_a_clearing() -> None:
+    """No rate from the hours since, no step to take: there is room, and the alert waits for that to last."""
+    for no_end in (NoEnd.STILL, NoEnd.SHRINKING):
+        lower, over = cleared(no_end, hours=3)
+        assert lower[0] == "pool skerry has room again, now only a warning"
+        assert over[0] == "pool skerry has room again (alert ended)"
+        for _, body in (lower, over):
+            assert "57 %" in body
+            assert "It is too early to say whether it grows again." in body
+            assert "hrinking" not in body
+            assert "What to do first" not in body
+        assert "The alert ends if this lasts." in lower[1]
+
+
+def test_what_only_stopped_growing_has_no_room_again() -> None:
+    """Nothing was freed, as far as is known; and a trend of days has a rate."""
+    lower, over = cleared(NoEnd.STILL, hours=3, full=False)
+    assert lower[0] == "pool skerry not filling, now only a warning"
+    assert over[0] == "pool skerry no longer filling (alert ended)"
+    lower, over = cleared(NoEnd.SHRINKING, hours=72, full=False)
+    assert over[0] == "pool skerry now shrinking (alert ended)"
+    assert "Shrinking 15 GiB a day since" in over[1]
+    assert cleared(NoEnd.SHRINKING, hours=3, full=False)[1][0] == "pool skerry has room again (alert ended)"
 
 
 def test_headlines_of_a_service_that_does_not_answer() -> None:

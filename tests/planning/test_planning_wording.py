@@ -175,7 +175,7 @@ def test_overcommit_and_the_largest_are_told_with_their_criterion() -> None:
     found = ask(HUB)
     (pool,) = found.stores
     assert wording.overcommit(pool) == "996 GiB of 1 TiB: 97 % (before: 94 %)"
-    assert wording.growth(pool) == "growing 4 GiB a day, from 60 days of history"
+    assert wording.growth(pool) == "growing 4 GiB a day (history: 60 days)"
     assert wording.largest(pool) == (
         "62 GiB if it is filled at once and the store must last 90 days; "
         "3 GiB if the store must hold every allocation in full"
@@ -200,7 +200,7 @@ def test_what_is_not_known_is_told_beside_the_figures() -> None:
     assert "peak use 8 GiB now (no history yet)" in wording.memory(found.memory)[1]
     assert wording.memory(found.memory)[-1] == "memory not known for wind-mast"
     assert wording.cpus(found.cpu)[-1] == "CPUs not known for wind-mast"
-    assert wording.growth(ask(HUB, gib_per_day=-2.0).stores[0]) == "shrinking 2 GiB a day, from 60 days of history"
+    assert wording.growth(ask(HUB, gib_per_day=-2.0).stores[0]) == "shrinking 2 GiB a day (history: 60 days)"
 
 
 KEPT = (

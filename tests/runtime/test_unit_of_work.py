@@ -74,7 +74,7 @@ def test_samples_and_findings_may_be_lost_and_nothing_else() -> None:
 def notified(move: Transition) -> UnitOfWork:
     """The unit that a transition was added to."""
     unit = UnitOfWork()
-    dependents = {HUB.subject: ("guest tide-log",)}
+    dependents = {HUB.subject: ("guest tide-log", "probe guests")}  # the probe itself is of no interest
     Notifications(Desk(), "gannet", UTC).transition(
         unit, move, found(move.after.priority), None, lambda subject: dependents.get(subject, ())
     )
@@ -93,6 +93,7 @@ def test_a_transition_with_something_to_notify_is_a_line_and_a_message() -> None
     )
     assert line.details == {"event": "raise", "state": "active", "episode": "1", "priority": "warning"}
     assert "guest tide-log" in delivery.message.body
+    assert "probe guests" not in delivery.message.body
 
 
 def test_what_depends_on_nothing_of_the_daemons_own() -> None:

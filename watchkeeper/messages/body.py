@@ -19,6 +19,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Deadline, Level, Observation
 from watchkeeper.model.operator.simulation import is_simulated
+from watchkeeper.model.units import DAY_S
 
 COLUMNS = 72
 """Paragraph width: suits a terminal, and an upright phone once it wraps; usual in plain-text mail (RFC 3676 4.2)."""
@@ -47,6 +48,13 @@ _EASE = {
     NoEnd.CLEARED: "now expected to drop before it is full",
 }
 """How a level stopped being a concern."""
+
+
+LASTS = "The alert ends if this lasts."
+"""Instead of a first step, when an alert only waits for that."""
+
+TOO_EARLY = "It is too early to say whether it grows again."
+"""Instead of a rate: after a clearing a trend of some hours is mostly the rhythm of the day."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +109,8 @@ def _fact(case: MessageContext, note: str = "", *, whole: bool = False) -> str:
     """The subject and what is found. whole: with its whole name and reason, for a body."""
     found = case.found
     what = wording.thing(found.key, WHOLE_NAME if whole else SHORT_NAME)
+    if case.move.notification is NotificationKind.EASED and _has_room(case):
+        return f"{what} has room again{note}"
     fact = f"{what} {wording.time_left_phrase(found, case.now, case.zone, case.seen)}"
     match found.concern:
         case Concern.FULL | Concern.OVERDUE:
@@ -154,9 +164,24 @@ def _ending(case: MessageContext, note: str = "", *, whole: bool = False) -> str
 
 
 def _ease_of(case: MessageContext, forecast: Forecast) -> str:
+    if _has_room(case):
+        return "has room again"
     if forecast.no_end is None:
         return f"now {wording.time_left_phrase(case.found, case.now, case.zone)}"
     return _EASE[forecast.no_end]
+
+
+def _has_room(case: MessageContext) -> bool:
+    """Was space freed? It is known where a level was full, and where it has been shrinking for less than a day."""
+    forecast = case.found.forecast
+    if forecast is None or forecast.no_end is None:
+        return False
+    return case.move.before.reached or (forecast.no_end is NoEnd.SHRINKING and _is_young(forecast))
+
+
+def _is_young(forecast: Forecast) -> bool:
+    """Is the trend shorter than a day? Then a daily rhythm hides whether there is any growth."""
+    return forecast.since_s is not None and forecast.at_s - forecast.since_s < DAY_S
 
 
 def _lasted(case: MessageContext) -> str:
@@ -201,7 +226,9 @@ def _paragraphs(case: MessageContext) -> Iterator[str]:
     yield _dependents(case)
     yield from _facts(case)
     yield _changed(case)
-    if case.move.notification is not NotificationKind.ENDED:
+    if case.move.notification is NotificationKind.EASED and case.found.priority is None:
+        yield LASTS
+    elif case.move.notification is not NotificationKind.ENDED:
         found = case.found
         yield f"What to do first: {case.first_step(found.concern, found.key, case.seen)}"
     yield f"Times are {wording.zone_name(case.now, case.zone)}."
@@ -239,7 +266,10 @@ def _how_sure(case: MessageContext) -> str:
 def _level(case: MessageContext) -> str:
     if not isinstance(case.seen, Level):
         return ""
-    grows = growth.describe(case.found.forecast, case.seen.unit, case.zone) if case.found.forecast else ""
+    forecast, eased = case.found.forecast, case.move.notification in (NotificationKind.EASED, NotificationKind.ENDED)
+    if forecast is not None and eased and forecast.no_end is not None and _is_young(forecast):
+        return f"Now {wording.fill(case.seen)}. {TOO_EARLY}"
+    grows = growth.describe(forecast, case.seen.unit, case.zone) if forecast else ""
     return f"Now {wording.fill(case.seen)}. {grows[:1].upper()}{grows[1:]}{'.' if grows else ''}".strip()
 
 

@@ -21,7 +21,7 @@ from watchkeeper.model.change import Change
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.message import Message
-from watchkeeper.model.observation import Observation, SeriesKey
+from watchkeeper.model.observation import OWN_SUBJECT, Observation, SeriesKey
 from watchkeeper.model.operator.decision import Decision, RouteChoice
 from watchkeeper.model.records import Commit, Delivery, Entry, EventLine, Seen
 
@@ -155,7 +155,7 @@ class Notifications:
         """
         after, text = move.after, transition_words(move)
         if move.notification is not None:
-            dependents = dependents_of(after.key.subject)
+            dependents = tuple(each for each in dependents_of(after.key.subject) if not each.startswith(OWN_SUBJECT))
             changed = changed_before(began_at(found, after.raised_at or move.at))
             message = compose(
                 move, found, seen, self._host, self._zone, first_step, dependents, sent_before, changed=changed

@@ -64,6 +64,18 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
     assert "A forecast is an estimate; its range is part of the answer." in text
 
 
+async def test_what_is_against_it_is_said_once(page: Open) -> None:
+    """The headline is the answer alone, and days with the same answer are one row."""
+    status, text = await text_of(await page(readstore.filling()), **HUB)
+    assert status == 200
+    heading = text[text.index("<h1") : text.index("</h1>")]
+    assert "does not fit.</bdi>" in heading
+    assert "full" not in heading
+    assert text.count("Pool skerry may be full") == 1
+    rows = text[text.index("<tbody>") : text.index("</tbody>")]
+    assert rows.count("in 90 and 365 days") == 1
+
+
 async def test_nothing_is_asked_at_first() -> None:
     """Without a question there is the form with the guests and stores that are watched, and nothing is looked at."""
     client: Client = TestClient(TestServer(app_of(readstore.filling(), planner=Nowhere())))

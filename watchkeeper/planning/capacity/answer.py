@@ -104,6 +104,7 @@ class StoreAnswer:
     held_by_snapshots: int
     recorded_d: float
     growth_bytes_per_day: float | None
+    trend_d: float
     before: TimeToFull | None
     after: TimeToFull | None
     growing: tuple[LevelNow, ...]

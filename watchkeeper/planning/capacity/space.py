@@ -87,6 +87,7 @@ def answer(question: Question, store: StoreNow, recorded: Recorded, limits: Limi
         held_by_snapshots=len(store.snapshots),
         recorded_d=recorded.recorded_d,
         growth_bytes_per_day=_trend(recorded),
+        trend_d=recorded.growth.bend_d if recorded.growth else 0.0,
         before=case.before(),
         after=case.after,
         growing=growing,

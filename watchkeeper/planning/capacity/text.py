@@ -3,6 +3,7 @@
 Not here: layout, and any arithmetic.
 """
 
+from collections.abc import Sequence
 from typing import assert_never
 
 from watchkeeper.messages.wording import about, clean, duration, share
@@ -37,20 +38,25 @@ LIKELY_WHY = (
 
 def verdict(answer: CapacityAnswer) -> str:
     """The answer in one sentence or two."""
+    why = _where(answer) if answer.fit is Fit.YES else "; ".join(_against(answer))
+    return f"{heading(answer)} {_capital(why)}.{f' {SAME}' if changes_nothing(answer) else ''}"
+
+
+def heading(answer: CapacityAnswer) -> str:
+    """The answer without its reasons."""
     asked = what_is_asked(answer.question)
     match answer.fit:
         case Fit.YES:
-            return f"Yes: {asked} fits. {_capital(_where(answer))}."
+            return f"Yes: {asked} fits."
         case Fit.NO:
-            same = f" {SAME}" if _changes_nothing(answer) else ""
-            return f"No: {asked} does not fit. {_capital('; '.join(_against(answer)))}.{same}"
+            return f"No: {asked} does not fit."
         case Fit.UNKNOWN:
-            return f"Cannot tell whether {asked} fits. {_capital('; '.join(_against(answer)))}."
+            return f"Cannot tell whether {asked} fits."
         case _:
             assert_never(answer.fit)
 
 
-def _changes_nothing(answer: CapacityAnswer) -> bool:
+def changes_nothing(answer: CapacityAnswer) -> bool:
     """Is the best store full at the same time without what is asked, as far as the words can tell?"""
     best = answer.stores[0] if answer.stores else None
     if best is None or best.before is None or best.after is None or answer.question.host_disk_bytes:
@@ -207,6 +213,11 @@ def day_name(day: int) -> str:
     return "now" if day == 0 else f"in {day} days"
 
 
+def days_name(days: Sequence[int]) -> str:
+    """Several days with the same answer: `in 30, 90 and 365 days`."""
+    return day_name(days[0]) if len(days) == 1 else f"in {_joined([str(each) for each in days])} days"
+
+
 def overcommit(store: StoreAnswer) -> str:
     """What is allocated, before and after."""
     before, after = share(store.overcommit_before_share), share(store.overcommit_share)
@@ -219,7 +230,8 @@ def growth(store: StoreAnswer) -> str:
     if pace is None:
         return _too_short(store.recorded_d)
     verb = "growing" if pace > 0 else "shrinking"
-    return f"{verb} {format_size(abs(pace))} a day, from {duration(store.recorded_d * DAY_S)} of history"
+    lately = f" over the last {duration(store.trend_d * DAY_S)}" if store.trend_d else ""
+    return f"{verb} {format_size(abs(pace))} a day{lately} (history: {duration(store.recorded_d * DAY_S)})"
 
 
 def largest(store: StoreAnswer) -> str:

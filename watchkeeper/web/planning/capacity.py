@@ -100,7 +100,8 @@ async def page(request: web.Request) -> web.Response:
         guests=_with(guests(series), request.query.get("enlarge", "").strip()),
         stores=_with([each.key.subject for each in stores(series)], request.query.get("store", "").strip()),
         answer=answer,
-        verdict=wording.verdict(answer) if answer else "",
+        verdict=_verdict(answer) if answer else "",
+        same=wording.SAME if answer and wording.changes_nothing(answer) else "",
         parts=list(_parts(answer, series)) if answer else [],
         cautions=_cautions(answer) if answer else [],
         age=age(planned.looked_at, context) if planned else "",
@@ -185,6 +186,11 @@ def _with(known: list[str], chosen: str) -> list[str]:
     return known if not chosen or chosen in known else [*known, chosen]
 
 
+def _verdict(answer: CapacityAnswer) -> str:
+    """The headline. What is against it is said once, at the part that it is about."""
+    return wording.verdict(answer) if answer.fit is Fit.YES else wording.heading(answer)
+
+
 def _parts(answer: CapacityAnswer, series: Sequence[Series]) -> Iterator[Part]:
     ids = {each.key: each.id for each in series}
     for store in answer.stores:
@@ -196,7 +202,7 @@ def _parts(answer: CapacityAnswer, series: Sequence[Series]) -> Iterator[Part]:
 
 
 def _store(store: StoreAnswer, series_id: int | None) -> Part:
-    days = zip(store.growing, store.written, strict=True)
+    days = _days(store)
     return Part(
         store.key.subject,
         store.fit,
@@ -208,10 +214,31 @@ def _store(store: StoreAnswer, series_id: int | None) -> Part:
             ("largest disk", (wording.largest(store),)),
         ),
         series_id,
-        tuple(Markup(capacity_chart.draw(store, size)) for size in (capacity_chart.NARROW, capacity_chart.WIDE)),  # noqa: S704  web/charts/svg.py escapes
-        tuple((wording.day_name(a.day), wording.fits_on_day(a), wording.fits_on_day(b)) for a, b in days),
+        _pictures(store) if len(days) > FEW_ROWS else (),
+        days,
         tuple(_times(store)),
     )
+
+
+FEW_ROWS = 2
+"""If the store is full long before each of the days ahead, the columns of a picture would all be cut off."""
+
+
+def _pictures(store: StoreAnswer) -> tuple[Markup, ...]:
+    sizes = (capacity_chart.NARROW, capacity_chart.WIDE)
+    return tuple(Markup(capacity_chart.draw(store, size)) for size in sizes)  # noqa: S704  web/charts/svg.py escapes
+
+
+def _days(store: StoreAnswer) -> tuple[tuple[str, str, str], ...]:
+    """When, and whether it fits in either scenario; days ahead with the same answers are one row."""
+    rows: list[tuple[list[int], str, str]] = []
+    for a, b in zip(store.growing, store.written, strict=True):
+        said = wording.fits_on_day(a), wording.fits_on_day(b)
+        if rows and rows[-1][1:] == said and rows[-1][0] != [0]:
+            rows[-1][0].append(a.day)
+        else:
+            rows.append(([a.day], *said))
+    return tuple((wording.days_name(days), growing, written) for days, growing, written in rows)
 
 
 def _times(store: StoreAnswer) -> Iterator[tuple[str, tuple[str, ...]]]:

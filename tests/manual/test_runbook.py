@@ -67,7 +67,8 @@ def test_a_file_that_is_no_entry_is_named(
     """Its error says which file, and what is missing or unknown in it."""
     (tmp_path / "open-files.md").write_text(TEXT.replace(old, new))
     (tmp_path / "index.toml").write_text(
-        'caution = "Look."\nwrong_answer = "It answers."\n[[chapter]]\ntitle = "All"\nentries = ["open-files"]\n'
+        'caution = "Look."\nwrong_answer = "It answers."\nsnapshots = "They hold it."\n'
+        '[[chapter]]\ntitle = "All"\nentries = ["open-files"]\n'
     )
     monkeypatch.setattr(runbook, "FOLDER", tmp_path)
     with pytest.raises(ValueError, match=r"open-files\.md is not a runbook entry") as raised:

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watchkeeper.manual.runbook import first_step
+from watchkeeper.manual.runbook import first_step, runbook
 from watchkeeper.model.alert import Concern
-from watchkeeper.model.observation import Answer, SeriesKey
+from watchkeeper.model.observation import Answer, Level, SeriesKey
 
 
 @pytest.mark.parametrize(
@@ -45,12 +45,23 @@ def test_advice_is_concrete(concern: Concern, subject: str, quantity: str, names
 
 
 def test_a_wrong_answer_is_not_a_missing_answer() -> None:
-    """The first step for a wrong answer is the service's log, for a missing one its guest."""
+    """The first step for a wrong answer is the service's log, for a missing one what it runs on."""
     key = SeriesKey("service hide-hub", "answer")
     wrong = first_step(Concern.NOT_ANSWERING, key, Answer(key, answered=False, reason="status 502", took_s=0.1))
     silent = first_step(Concern.NOT_ANSWERING, key, Answer(key, answered=False, reason="refused"))
     assert wrong.startswith("It answers, but")
-    assert "its guest is running" in silent
+    assert "the machine that it runs on is up" in silent
+    assert "guest" not in silent
+
+
+def test_snapshots_are_named_where_there_can_be_some() -> None:
+    """On btrfs, and not on ext4."""
+    key = SeriesKey("file system /srv", "space")
+    said = {
+        each: first_step(Concern.FULL, key, Level(key, 1, 2, facts=(("type", each),))) for each in ("ext4", "btrfs")
+    }
+    assert "snapshots" not in said["ext4"]
+    assert said["btrfs"] == f"{said['ext4']} {runbook().snapshots}"
 
 
 @given(st.text(min_size=1))

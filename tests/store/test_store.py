@@ -142,6 +142,8 @@ async def test_samples_are_thinned_for_long_ranges(store: Store) -> None:
         last_s=(START + 19 * MINUTE).timestamp(),
         last=19.0,
         bound=1000.0,
+        first_s=(START + 10 * MINUTE).timestamp(),
+        missing_s=None,
     )
 
 
@@ -154,6 +156,7 @@ async def test_thinning_counts_what_has_no_value(store: Store) -> None:
     await store.commit(Commit(seen=(Seen(START + HOUR, Answer(HIDE_HUB, answered=False), "hub", 60.0),)))
     first, last = await store.samples_thinned(HIDE_HUB, START, START + HOUR, 10)
     assert (first.samples, first.without, first.mean, first.last) == (4, 2, 0.5, None)
+    assert (first.first_s, first.missing_s) == (START.timestamp(), (START + MINUTE).timestamp())
     assert (last.samples, last.without, last.least, last.mean, last.most) == (1, 1, None, None, None)
     assert await store.samples_thinned(SKERRY, START, START + HOUR, 10) == []
 

@@ -293,6 +293,8 @@ def _bucket(start_s: float, width_s: float, samples: Sequence[Sample]) -> Bucket
         samples[-1].at_s,
         samples[-1].value,
         samples[-1].bound,
+        samples[0].at_s,
+        next((s.at_s for s in samples if s.value is None), None),
     )
 
 

@@ -28,7 +28,7 @@ def runbook() -> Runbook:
     """All entries. Raises OSError where a file is missing, ValueError where one cannot be read."""
     index = tomllib.loads((FOLDER / "index.toml").read_text(encoding="utf-8"))
     chapters = {each["title"]: tuple(map(_entry, each["entries"])) for each in index["chapter"]}
-    return Runbook(chapters, index["caution"], index["wrong_answer"])
+    return Runbook(chapters, index["caution"], index["wrong_answer"], index["snapshots"])
 
 
 def first_step(concern: Concern, key: SeriesKey, seen: Observation | None) -> str:

@@ -9,7 +9,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from watchkeeper.model.alert import Concern
-from watchkeeper.model.observation import Answer, Observation, SeriesKey
+from watchkeeper.model.observation import Answer, Level, Observation, SeriesKey
+
+WITH_SNAPSHOTS = frozenset({"btrfs", "zfs", "bcachefs"})
+"""Types of file systems that have snapshots of their own."""
 
 FirstStep = Callable[[Concern, SeriesKey, Observation | None], str]
 """What to look at first, of an alert and the newest observation: one or two sentences."""
@@ -79,11 +82,13 @@ class Runbook:
 
     chapters: in the order of the manual. The last one has an entry for each concern, so that there always is one.
     caution: applies to every entry. wrong_answer: the first step if a service that counts as not answering does answer.
+    snapshots: added to it about a file system that can have them.
     """
 
     chapters: Mapping[str, tuple[RunbookEntry, ...]]
     caution: str
     wrong_answer: str
+    snapshots: str
 
     @property
     def entries(self) -> tuple[RunbookEntry, ...]:
@@ -98,4 +103,7 @@ class Runbook:
         """One or two sentences that name the first thing to look at, with the command that shows it if there is one."""
         if concern is Concern.NOT_ANSWERING and isinstance(seen, Answer) and seen.took_s is not None:
             return self.wrong_answer
-        return self.find(concern, key).first_look(key)
+        look = self.find(concern, key).first_look(key)
+        if concern is Concern.FULL and isinstance(seen, Level) and dict(seen.facts).get("type") in WITH_SNAPSHOTS:
+            return f"{look} {self.snapshots}"
+        return look

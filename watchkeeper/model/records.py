@@ -60,7 +60,8 @@ class Bucket:
 
     start_s, width_s: the span, in seconds since 1970. samples: how many it holds; without: how many of them have no
     value (no answer). least, mean, most: of the values; None if there are none. last_s, last, bound: the time, value
-    and bound of the newest sample in it.
+    and bound of the newest sample in it. first_s: the time of the oldest. missing_s: that of the oldest without a
+    value; None if there is none. Both are exact as long as every sample is kept, later to the hour or the day.
     """
 
     start_s: float
@@ -73,6 +74,8 @@ class Bucket:
     last_s: float
     last: float | None
     bound: float | None
+    first_s: float
+    missing_s: float | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

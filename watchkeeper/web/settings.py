@@ -89,7 +89,7 @@ class PageSettings(Strict):
         listen = info.data.get("listen", "localhost")
         if password is None and not _loopback(listen):
             raise ValueError(
-                f"none is set, and {listen!r} can be reached from other machines; make one with `watchkeeper password`"
+                f'none is set, and "{listen}" can be reached from other machines; make one with `watchkeeper password`'
                 " and name its file here, or let listen be 127.0.0.1 or ::1"
             )
         return password

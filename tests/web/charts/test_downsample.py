@@ -45,19 +45,19 @@ def test_samples_of_one_moment() -> None:
 
 
 def test_stretches_unfold_to_what_they_held() -> None:
-    """The lowest, the highest and the last of each stretch are drawn, in the order of time, and silence stays."""
+    """The lowest, the highest and the last in the order of time, never before the first; silence when it began."""
     buckets = [
-        Bucket(0.0, 100.0, 60, 0, 2.0, 5.0, 9.0, 98.0, 4.0, 10.0),
-        Bucket(100.0, 100.0, 60, 10, 4.0, 4.0, 4.0, 190.0, 4.0, 10.0),
-        Bucket(200.0, 100.0, 60, 60, None, None, None, 290.0, None, None),
-        Bucket(300.0, 100.0, 1, 0, 7.0, 7.0, 7.0, 301.0, 7.0, 12.0),
+        Bucket(0.0, 100.0, 60, 0, 2.0, 5.0, 9.0, 98.0, 4.0, 10.0, 40.0, None),
+        Bucket(100.0, 100.0, 60, 10, 4.0, 4.0, 4.0, 190.0, 4.0, 10.0, 101.0, 163.0),
+        Bucket(200.0, 100.0, 60, 60, None, None, None, 290.0, None, None, 201.0, 201.0),
+        Bucket(300.0, 100.0, 1, 0, 7.0, 7.0, 7.0, 301.0, 7.0, 12.0, 301.0, None),
     ]
     assert [(s.at_s, s.value, s.bound) for s in unfold(buckets)] == [
-        (25.0, 2.0, 10.0),
+        (40.0, 2.0, 10.0),
         (75.0, 9.0, 10.0),
         (98.0, 4.0, 10.0),
-        (150.0, None, 10.0),
+        (163.0, None, 10.0),
         (190.0, 4.0, 10.0),
-        (250.0, None, None),
+        (201.0, None, None),
         (301.0, 7.0, 12.0),
     ]

@@ -28,21 +28,23 @@ FEW_FOR_TRIM = 4
 """With fewer values in a stretch, leaving out the least and the most leaves too little."""
 
 _THINNED_SAMPLES = f"""
-SELECT n, samples, valued, least, total, most, last_ms, value, bound
+SELECT n, samples, valued, least, total, most, last_ms, value, bound, first_ms, missing_ms
 FROM (
     SELECT (at_ms - :since) / :width AS n, count(*) AS samples, count(value) AS valued,
-        min(value) AS least, sum(value) AS total, max(value) AS most, max(at_ms) AS last_ms
+        min(value) AS least, sum(value) AS total, max(value) AS most, max(at_ms) AS last_ms,
+        min(at_ms) AS first_ms, min(CASE WHEN value IS NULL THEN at_ms END) AS missing_ms
     FROM samples WHERE series = :series AND at_ms BETWEEN :since AND :until AND {CREDIBLE_SAMPLE} GROUP BY n
 ) CROSS JOIN samples ON series = :series AND at_ms = last_ms
 """  # noqa: S608  fixed text
 
 # A stretch belongs to the bucket that contains its middle.
 _THINNED_ROLLED = """
-SELECT n, those.samples, valued, low, sum, high, newest * :each + last_ms, last, bound
+SELECT n, those.samples, valued, low, sum, high, newest * :each + last_ms, last, bound,
+    oldest * :each, missing * :each + :each / 2
 FROM (
     SELECT (stretch * :each + :each / 2 - :since) / :width AS n, sum(samples) AS samples,
         sum(samples - without) AS valued, min(least) AS low, sum(total) AS sum, max(most) AS high,
-        max(stretch) AS newest
+        max(stretch) AS newest, min(stretch) AS oldest, min(CASE WHEN without > 0 THEN stretch END) AS missing
     FROM {table} WHERE series = :series AND stretch * :each + :each / 2 BETWEEN :since AND :until
         AND stretch BETWEEN :since / :each AND :until / :each AND {credible} GROUP BY n
 ) AS those CROSS JOIN {table} ON series = :series AND stretch = newest
@@ -166,7 +168,7 @@ def _any_in(
 
 
 def _joined(one: Sequence[Any], other: Sequence[Any]) -> list[Any]:
-    """Merge two parts of one stretch: samples, valued, least, total, most, last_ms, last and bound."""
+    """Merge two parts of one stretch, as _bucket takes them."""
     newer = max(one, other, key=lambda part: part[5])
     return [
         one[0] + other[0],
@@ -174,7 +176,9 @@ def _joined(one: Sequence[Any], other: Sequence[Any]) -> list[Any]:
         min(_known(one[2], other[2]), default=None),
         sum(_known(one[3], other[3])) if _known(one[3], other[3]) else None,
         max(_known(one[4], other[4]), default=None),
-        *newer[5:],
+        *newer[5:8],
+        min(one[8], other[8]),
+        min(_known(one[9], other[9]), default=None),
     ]
 
 
@@ -183,7 +187,7 @@ def _known(*values: float | None) -> list[float]:
 
 
 def _bucket(start_ms: int, width_ms: int, part: Sequence[Any]) -> Bucket:
-    count, valued, least, total, most, last_ms, last, bound = part
+    count, valued, least, total, most, last_ms, last, bound, first_ms, missing_ms = part
     return Bucket(
         start_s=start_ms / 1000,
         width_s=width_ms / 1000,
@@ -196,6 +200,8 @@ def _bucket(start_ms: int, width_ms: int, part: Sequence[Any]) -> Bucket:
         last_s=last_ms / 1000,
         last=last,
         bound=bound,
+        first_s=first_ms / 1000,
+        missing_s=None if missing_ms is None else min(missing_ms, last_ms) / 1000,
     )
 
 

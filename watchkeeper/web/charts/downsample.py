@@ -31,21 +31,27 @@ def downsample(samples: Sequence[Sample], points: int) -> Sequence[Sample]:
 def unfold(buckets: Sequence[Bucket]) -> list[Sample]:
     """Samples that draw like the ones that were aggregated into buckets.
 
-    They are the lowest, the highest and the last of each bucket; and one without a value if the bucket had such.
+    They are the lowest, the highest and the last of each bucket; and the first one without a value if it had such.
     """
     found: list[Sample] = []
     for each in buckets:
-        if each.without:
-            found.append(Sample(each.start_s + each.width_s / 2, None, each.bound))
+        if each.missing_s is not None:
+            found.append(Sample(each.missing_s, None, each.bound))
         if each.least is None or each.most is None or each.last is None:
             continue
-        # The position of the lowest within its bucket is not known; a quarter of a bucket is less than a pixel.
+        # The position of the lowest within its bucket is not known; a quarter of a bucket is less than a pixel. None is
+        # before the oldest sample: the table beside the chart would show a time at which nothing was monitored yet.
         if each.least != each.last:
-            found.append(Sample(min(each.start_s + each.width_s / 4, each.last_s), each.least, each.bound))
+            found.append(Sample(_within(each, 1 / 4), each.least, each.bound))
         if each.most not in {each.last, each.least}:
-            found.append(Sample(min(each.start_s + each.width_s * 3 / 4, each.last_s), each.most, each.bound))
+            found.append(Sample(_within(each, 3 / 4), each.most, each.bound))
         found.append(Sample(each.last_s, each.last, each.bound))
     return sorted(found, key=lambda sample: sample.at_s)
+
+
+def _within(bucket: Bucket, share: float) -> float:
+    """A time in a bucket, between its oldest and its newest sample."""
+    return min(max(bucket.start_s + bucket.width_s * share, bucket.first_s), bucket.last_s)
 
 
 def _height(sample: Sample) -> float:

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.conftest import Run
+from tests.cli.conftest import Run, fill
+from tests.support.readstore import calm
 from watchkeeper.probes.registry import PROBES
 
 DOCUMENT = """
@@ -161,6 +162,40 @@ def test_problems_of_the_environment_name_no_file(run: Run, monkeypatch: pytest.
     monkeypatch.setattr("watchkeeper.cli.command_group.click.Context.find_object", lambda _context, _type: None)
     monkeypatch.setenv("WATCHKEEPER_PAGE__PORT", "many")
     assert json.loads(run("check-config", "--json").stdout)["source"] is None
+
+
+def test_names_and_subjects_that_match_nothing_are_said(run: Run, config: Path, tmp_path: Path) -> None:
+    """Files, disks, and subjects of rules, notifiers and causes; not what a probe of this configuration brings."""
+    fill(config.with_name("watchkeeper.db"), calm())
+    there = tmp_path / "there.img"
+    there.touch()
+    config.write_text(
+        config.read_text()
+        + f"""
+[rules.used_share]
+subjects = ["pool sk*", "pol skerry"]
+[[probe]]
+kind = "snapshots"
+name = "ringing-db"
+files = ["{there}", "{tmp_path}/**/*.img", "{tmp_path}/none/*.img"]
+max_age = "26h"
+depends_on = ["pool skerry", "pool skery", "disk-latency"]
+[[probe]]
+kind = "disk-latency"
+exclude = ["no-such-disk"]
+[[notifier]]
+kind = "webhook"
+url = "http://127.0.0.1:9/"
+subjects = ["pool *", "gest *"]
+"""
+    )
+    assert json.loads(run("check-config", "--json").stdout)["warnings"] == [
+        f'probe ringing-db: files "{tmp_path}/none/*.img" matches no file of this host now',
+        'probe disk-latency: exclude "no-such-disk" matches no disk of this host now',
+        'rules.used_share: subjects "pol skerry" matches no subject that was recorded so far',
+        'notifier webhook: subjects "gest *" matches no subject that was recorded so far',
+        'probe ringing-db: depends_on "pool skery" matches no subject that was recorded so far',
+    ]
 
 
 def test_patterns_that_match_nothing_are_said(run: Run, config: Path) -> None:

@@ -1,6 +1,5 @@
 """`watchkeeper check-config`: what a configuration means, or every problem if it cannot be used."""
 
-import contextlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +10,7 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.command_group import configured, ended, warn
+from watchkeeper.cli.commands.configuration.unmatched import unmatched
 from watchkeeper.cli.config_schema import document
 from watchkeeper.cli.database import place
 from watchkeeper.cli.exit_codes import Exit
@@ -22,7 +22,6 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.errors import ConfigError
 from watchkeeper.model.units import format_duration
-from watchkeeper.probes.filesystems.filesystems import FilesystemsSettings, unmatched
 
 _SHOWN_APART = frozenset({"kind", "name", "every", "timeout"})
 """Keys that the first line about a probe or notifier says already, or that say nothing of what is watched."""
@@ -80,16 +79,7 @@ def _problems(error: ConfigError) -> dict[str, object]:
 
 
 def _warnings(loaded: Loaded[settings.Settings]) -> list[str]:
-    return [*loaded.warnings, *map(str, settings.unusable_plugins()), *_unmatched(loaded.settings)]
-
-
-def _unmatched(known: settings.Settings) -> Iterator[str]:
-    """Patterns that match nothing on this host: probably misspelt, or the thing is not mounted now."""
-    for each in known.probes:
-        if isinstance(each, FilesystemsSettings):
-            with contextlib.suppress(OSError):
-                for key, pattern in unmatched(each):
-                    yield f'probe {each.label}: {key} "{pattern}" matches no mount point of this host now'
+    return [*loaded.warnings, *map(str, settings.unusable_plugins()), *unmatched(loaded.settings)]
 
 
 def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:

@@ -1,5 +1,8 @@
 """Every page in Chromium against axe-core's rules for WCAG 2.2 A and AA, light and dark; and what those leave out."""
 
+import asyncio
+import shutil
+import subprocess
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -221,6 +224,54 @@ async def test_targets_are_large_enough(chromium: Browser, tmp_path: Path) -> No
                     .filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 24).map(e => e.outerHTML)"""
             )
             assert small == []
+    finally:
+        await context.close()
+        await served.cleanup()
+
+
+LINES = """() => [...document.querySelectorAll('main .thing, main .line, main .tree a, main .others li > a')]
+    .filter(e => e.checkVisibility()).map(e => [e.textContent.trim(), e.getBoundingClientRect().height])"""
+
+
+async def test_lines_are_large_enough_for_a_finger(chromium: Browser) -> None:
+    """Under a finger each line of a list is 44 px high; and no date lies over the words beside it."""
+    served = await serve(app_of(readstore.full()), PageSettings(port=0))
+    waiting = await serve(app_of(readstore.filling()), PageSettings(port=0))
+    context = await chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True)
+    try:
+        page = await context.new_page()
+        await page.goto(served.address)
+        found = await page.evaluate(LINES)
+        assert len(found) > 20
+        assert [each for each in found if each[1] < 44] == []
+        await page.goto(f"{waiting.address}events")
+        assert "Messages that wait" in await page.inner_text("main")
+        assert await page.evaluate("[...document.querySelectorAll('.at')].every(e => e.scrollWidth <= e.clientWidth)")
+    finally:
+        await context.close()
+        await served.cleanup()
+        await waiting.cleanup()
+
+
+def first_sheet(document: bytes) -> str:
+    """The words on the first sheet of a PDF."""
+    command = ["pdftotext", "-f", "1", "-l", "1", "-", "-"]
+    return subprocess.run(command, input=document, capture_output=True, check=True, timeout=60).stdout.decode()
+
+
+async def test_the_first_sheet_is_used(chromium: Browser) -> None:
+    """What follows the headline begins on the same sheet of A4, and what can only be pressed is not printed."""
+    need(shutil.which("pdftotext"), "pdftotext is not there (Debian: poppler-utils)")
+    served = await serve(app_of(readstore.full()), PageSettings(port=0))
+    context = await chromium.new_context(viewport={"width": 718, "height": 1_047})
+    try:
+        page = await context.new_page()
+        await page.goto(served.address)
+        await page.emulate_media(media="print")
+        assert await page.evaluate("getComputedStyle(document.querySelector('.card')).breakInside") == "auto"
+        assert not await page.locator("button.notify").is_visible()
+        sheet = await page.pdf(format="A4")
+        assert "What to do now" in await asyncio.to_thread(first_sheet, sheet)
     finally:
         await context.close()
         await served.cleanup()

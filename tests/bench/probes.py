@@ -59,7 +59,17 @@ def cases(folder: Path, plain: int, secure: int) -> Iterator[tuple[str, ProbeSet
     (folder / "hide-hub.img").write_bytes(b"x")
     ca_file, body = folder / "ca.pem", {"/status": "ok"}
     own = ("self-check", "coverage")
-    host = ("filesystems", "memory", "pressure", "kernel-tables", "restarts", "changes", "links", "hardware")
+    host = (
+        "filesystems",
+        "memory",
+        "pressure",
+        "kernel-tables",
+        "restarts",
+        "changes",
+        "links",
+        "hardware",
+        "software",
+    )
     for kind in (*host, "disk-latency", "mapped-devices", "storage-risks", *own):
         yield kind, PROBES[kind].settings()
     files = {"files": (str(folder / "*.img"),), "max_age": "1d", "name": "hide-hub"}

@@ -36,6 +36,7 @@ WORDS: Mapping[str, str] = {
     "memory": "memory",
     "self-check": "watchkeeper itself",
     "services": "restarts of services",
+    "software": "the host's software: updates, restarts that are due, end of support",
     "storage-risks": "risks of the storage",
     "smart": "health of the disks (SMART)",
     "temperatures": "temperatures",

@@ -14,6 +14,7 @@ from watchkeeper.discovery.finders import (
     network,
     power,
     sensors,
+    software,
     units,
     web,
 )
@@ -64,6 +65,7 @@ FINDERS = (
     Finder("Devices", sensors.find_devices, ("device",)),
     Finder("Network", network.find_links, ("links",)),
     Finder("Power", power.find_ups, ("ups",)),
+    Finder("Software", software.find, ("software",)),
     Finder("The clock", basics.find_clock, ("clock",)),
     Finder("Temperatures", sensors.find_sensors, ("temperatures",)),
     Finder("Hardware errors, fans, voltages", hardware.find_hardware, ("hardware",)),

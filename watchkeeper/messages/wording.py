@@ -78,7 +78,7 @@ _NO_END = {
     NoEnd.CLEARED: "expected to drop before it is full",
 }
 
-_DEADLINE = {"certificate": ("expires in {}", "expired {} ago")}
+_DEADLINE = {"certificate": ("expires in {}", "expired {} ago"), "support": ("ends in {}", "ended {} ago")}
 """Wording of a deadline's time left and time past, where "due" and "overdue" would not fit."""
 
 CONDITIONS = {
@@ -167,6 +167,13 @@ CONDITIONS = {
         "not extended when it fills",
         "extended or no longer overcommitted",
     ),
+    "configured": ("fully configured", "not fully configured", "fully configured again"),
+    "repositories": (
+        "from valid repositories",
+        "from repositories that are not valid",
+        "from valid repositories again",
+    ),
+    "boot files": ("has all boot files", "has missing boot files", "has all boot files again"),
     "boot": ("has booted", "has not finished booting", "has finished booting"),
     "clock": ("has the right time", "has the wrong time", "has the right time again"),
     "network": ("has a network address", "has no network address", "has a network address again"),

@@ -66,6 +66,7 @@ _MODULES = {
     "changes": BuiltIn("changes.changes", "Changes"),
     "links": BuiltIn("network.links", "Links"),
     "hardware": BuiltIn("hardware.hardware", "Hardware"),
+    "software": BuiltIn("software.software", "Software"),
     "ups": BuiltIn("power.ups", "Ups"),
     "command": BuiltIn("programs.command", "Command"),
     "zfs": BuiltIn("storage.zfs.pools", "Zfs"),

@@ -1,8 +1,9 @@
 """What a restart would not bring back: one of each kind, and the go that says what was looked at."""
 
+from watchkeeper.model.kernel import Kernel
 from watchkeeper.planning.preflight import restart
 from watchkeeper.planning.preflight.decide import Verdict
-from watchkeeper.planning.preflight.restart import Kernel, RunningGuest, RunningUnit
+from watchkeeper.planning.preflight.restart import RunningGuest, RunningUnit
 
 
 def said(points: object) -> list[str]:

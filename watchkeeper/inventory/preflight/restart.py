@@ -5,7 +5,6 @@ containers, whose engine starts them by their own policy.
 """
 
 import os
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -14,10 +13,11 @@ from watchkeeper.errors import ProbeError
 from watchkeeper.planning.host_state import GuestNow
 from watchkeeper.planning.preflight import restart
 from watchkeeper.planning.preflight.decide import Point
-from watchkeeper.planning.preflight.restart import Kernel, RunningGuest, RunningUnit
+from watchkeeper.planning.preflight.restart import RunningGuest, RunningUnit
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.filesystems.expected_mounts import ExpectedMounts
+from watchkeeper.probes.software import kernels
 from watchkeeper.probes.support.systemctl import show_matching
 from watchkeeper.probes.support.tools import run_tool
 
@@ -30,8 +30,6 @@ UNITS = ("Id", "ActiveState", "SubState", "UnitFileState", "BusName", *STARTERS)
 
 BY_HAND = ("/media/", "/run/media/", "/run/")
 """What is mounted there was plugged in, or belongs to the system."""
-
-_NUMBERS = re.compile(r"(\d+)")
 
 
 class RestartLook:
@@ -65,27 +63,9 @@ class RestartLook:
         except OSError as error:
             points.append(restart.unknown("mounts", f"the kernel's list cannot be read: {error.strerror}"))
         with suppress(OSError):
-            running = (root / "proc/sys/kernel/osrelease").read_text(encoding="utf-8").strip()
-            points.append(restart.kernel_point(self._kernels(), running))
+            points.append(restart.kernel_point(kernels.installed(root), kernels.running(root)))
         points += restart.key_points(list(self._typed()))
         return points
-
-    def _kernels(self) -> list[Kernel]:
-        """The installed kernels, the newest last, as their versions sort."""
-        uses_zfs = (self._root / "sys/module/zfs").exists()
-        releases = sorted((each.name.removeprefix("vmlinuz-") for each in self._boot("vmlinuz-*")), key=_version)
-        return [self._kernel(each, uses_zfs=uses_zfs) for each in releases]
-
-    def _kernel(self, release: str, *, uses_zfs: bool) -> Kernel:
-        images = (f"initrd.img-{release}", f"initramfs-{release}.img", f"initrd-{release}")
-        initramfs = any((self._root / "boot" / each).exists() for each in images)
-        modules = self._root / "lib/modules" / release
-        return Kernel(release, initramfs, any(modules.rglob("zfs.ko*")) if uses_zfs else None)
-
-    def _boot(self, pattern: str) -> list[Path]:
-        with suppress(OSError):
-            return list((self._root / "boot").glob(pattern))
-        return []
 
     def _typed(self) -> Iterator[str]:
         """Volumes of crypttab(5) without a key file or a device that holds the key."""
@@ -166,8 +146,3 @@ def _unit_of(group: str) -> str:
     """The innermost service or scope in a control group, as cgroups(7) shows it: `0::/system.slice/hub.service`."""
     parts = group.rpartition("::")[2].split("/")
     return next((each for each in reversed(parts) if each.endswith((".service", ".scope"))), "")
-
-
-def _version(release: str) -> list[tuple[int, str]]:
-    """A release in the order of its numbers."""
-    return [(int(each), "") if each.isdecimal() else (-1, each) for each in _NUMBERS.split(release)]

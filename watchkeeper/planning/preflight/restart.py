@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from watchkeeper.messages.wording import clean
+from watchkeeper.model.kernel import Kernel, missing_parts
 from watchkeeper.planning.preflight.decide import Point, Verdict
 from watchkeeper.planning.preflight.matter import Matter
 
@@ -34,15 +35,6 @@ class RunningGuest:
     name: str
     unit: str = ""
     state: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Kernel:
-    """An installed kernel. zfs: whether its ZFS module is there; None if this host does not use ZFS."""
-
-    release: str
-    initramfs: bool
-    zfs: bool | None = None
 
 
 def unknown(about: str, why: str) -> Point:
@@ -99,13 +91,7 @@ def kernel_point(kernels: Sequence[Kernel], running: str) -> Point:
     """Whether the kernel that will boot has what it needs. kernels: oldest first."""
     if not kernels:
         return unknown("kernel", "no kernel is in /boot, so which one boots is not known")
-    newest = kernels[-1]
-    about, missing = f"kernel {clean(newest.release, 60)}", []
-    used = next((each for each in kernels if each.release == running), None)
-    if not newest.initramfs and (used is None or used.initramfs):
-        missing.append("its initramfs is missing in /boot")
-    if newest.zfs is False:
-        missing.append("it has no ZFS module: pools would not be imported")
+    about, missing = f"kernel {clean(kernels[-1].release, 60)}", missing_parts(kernels, running)
     if missing:
         return _lost(about, f"the newest one, and {'; '.join(missing)}")
     return _kept(about, "the newest one; its parts are there")

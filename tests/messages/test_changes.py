@@ -13,7 +13,7 @@ NOW = datetime(2026, 11, 27, 14, 5, tzinfo=UTC)
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
 KEY = SeriesKey("service hide-hub", "answer")
 MOUNTED = Change(NOW - HOUR, ChangeKind.MOUNT, "/mnt/jetty", "unmounted", "(/dev/sdb1, ext4)", NOW - 2 * HOUR)
-NOTED = Change(NOW - 3 * HOUR, ChangeKind.NOTE, "the operator", "noted", "Replaced the second disk.")
+NOTED = Change(NOW - 3 * HOUR, ChangeKind.NOTE, "the operator", "noted:", "Replaced the second disk.")
 
 
 def upgraded(name: str, at: datetime) -> Change:
@@ -32,7 +32,7 @@ def test_nearest_first_with_time_and_without_a_cause() -> None:
         "Changed in the 24 hours before it began (not necessarily the cause):",
         "  Fri 27 Nov 12:05 to Fri 27 Nov 13:05: mount /mnt/jetty unmounted (/dev/sdb1, ext4)",
         "  Fri 27 Nov 12:05: package openssl upgraded from 3.0.9 to 3.0.11",
-        "  Fri 27 Nov 11:05: the operator noted Replaced the second disk.",
+        "  Fri 27 Nov 11:05: the operator noted: Replaced the second disk.",
     ]
     assert lines() == []
 

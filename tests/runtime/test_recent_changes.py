@@ -50,7 +50,7 @@ async def test_a_message_lists_what_changed_before_it_began() -> None:
     house = House()
     later = Change(START + HOUR, ChangeKind.PACKAGE, "tar", "removed")
     await house.pipeline.state.changes.record([UPGRADED, later])
-    await house.pipeline.changed(ChangeKind.NOTE, "the operator", "noted", "Swept the hide.")
+    await house.pipeline.changed(ChangeKind.NOTE, "the operator", "noted:", "Swept the hide.")
     up, down = Answer(HUB, answered=True), Answer(HUB, answered=False, reason="connection refused")
     probe = watched([down], [down], [up], [up])
     for _ in range(4):
@@ -59,7 +59,7 @@ async def test_a_message_lists_what_changed_before_it_began() -> None:
     raised, ended = (each.message.body for each in house.store.deliveries)
     assert "Changed in the 24 hours before it began (not necessarily the cause):" in raised
     assert "package openssl upgraded from 3.0.9 to 3.0.11" in raised
-    assert "the operator noted Swept the hide." in raised
+    assert "the operator noted: Swept the hide." in raised
     assert "package tar" not in raised
     assert "Changed in" not in ended
 

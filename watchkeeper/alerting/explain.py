@@ -95,7 +95,8 @@ def _forecast(found: Finding, seen: Level) -> str:
         wording.duration(max(each - found.at.timestamp(), 0.0)) for each in (forecast.earliest_s, forecast.likely_s)
     )
     late = "no upper end" if forecast.latest_s is None else wording.duration(forecast.latest_s - found.at.timestamp())
-    pace = f", growing {wording.amount(forecast.growth_per_day, seen.unit)} a day" if forecast.growth_per_day else ""
+    left_s, growth = forecast.likely_s - found.at.timestamp(), forecast.growth_per_day
+    pace = f", growing {wording.pace(growth, left_s, seen.unit)}" if growth else ""
     return f"full in {likely} (90 %: {early} to {late}){pace}{_lasted(forecast)}"
 
 

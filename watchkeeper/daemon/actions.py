@@ -90,8 +90,8 @@ class DaemonActions:
     async def note(self, text: str, key: SeriesKey | None) -> None:
         """Write a note of the operator into the event log."""
         await self._runner.pipeline.note(Entry.NOTE, text, key)
-        about = f"about {key.subject}: " if key else ""
-        await self._runner.pipeline.changed(ChangeKind.NOTE, "the operator", "noted", f"{about}{text}")
+        noted = f"noted about {key.subject}:" if key else "noted:"
+        await self._runner.pipeline.changed(ChangeKind.NOTE, "the operator", noted, text)
 
     async def simulate(self, subject: str, priority: Priority, lasts_s: float) -> bool:
         """Raise a simulated alert; False where nothing with that subject is monitored."""

@@ -90,7 +90,7 @@ def text_of(group: ChangeGroup) -> str:
     names = list(dict.fromkeys(wording.clean(each.what, 60) for each in group.changes))
     more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
     noun = f"{len(names)} {one if len(names) == 1 else many}"
-    return f"{noun} {first.action}: {', '.join(names[:NAMED])}{more}"
+    return f"{noun} {first.action.removesuffix(':')}: {', '.join(names[:NAMED])}{more}"
 
 
 def time_of(group: ChangeGroup, zone: tzinfo, now: datetime) -> str:

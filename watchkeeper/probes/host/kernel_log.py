@@ -42,6 +42,10 @@ READ = SeriesKey("kernel log", "read")
 NO_JOURNAL = "the system's journal shows this user no messages of the kernel; add the user to the group systemd-journal"
 
 
+NO_KERNEL = "the system's journal holds no messages of the kernel; systemd-journald must run and read them"
+"""For root, who may read all of it."""
+
+
 class KernelLogSettings(ProbeSettings):
     """Faults that the kernel writes into its log: I/O errors, resets of disks, damaged file systems, hung tasks."""
 
@@ -106,7 +110,7 @@ class KernelLogProbe(BaseProbe):
         except (ToolMissing, PrivilegeMissing) as error:
             return [Unseen("messages of the kernel", str(error))]
         if entries is None:
-            return [Unseen("messages of the kernel", NO_JOURNAL)]
+            return [Unseen("messages of the kernel", NO_JOURNAL if os.geteuid() else NO_KERNEL)]
         now = self._bench.clock.now()
         faults = _added(state.faults, entries, now)
         cursor = entries[-1].cursor if entries else state.cursor

@@ -126,7 +126,8 @@ def _full(event: ActiveAlert, zone: tzinfo) -> str:
 
 def _faulty(event: ActiveAlert, be: str) -> str:
     _, faulty, _ = condition_words(event.alert.key)
-    said = faulty if faulty.partition(" ")[0] in VERBS else f"{be} {faulty}"
+    have = "have" if be == "are" else "has"
+    said = faulty if faulty.partition(" ")[0] in VERBS else f"{have if faulty == 'failed' else be} {faulty}"
     reason = clean(event.finding.reason, 120) if event.finding else ""
     return f"{said}: {reason}" if reason else said
 

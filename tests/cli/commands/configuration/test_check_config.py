@@ -210,3 +210,15 @@ def test_patterns_that_match_nothing_are_said(run: Run, config: Path) -> None:
         'watchkeeper: probe filesystems: exclude "/nothing-here/*" matches no mount point of this host now',
     ]
     assert len(json.loads(run("check-config", "--json").stdout)["warnings"]) == 2
+
+
+def test_a_page_for_every_network_is_warned_of(run: Run, config: Path, tmp_path: Path) -> None:
+    """Without TLS the password can be read, and without hosts it answers to nobody else."""
+    (tmp_path / "hash").write_text("x")
+    (tmp_path / "hash").chmod(0o600)
+    listens = f'[page]\nlisten = "0.0.0.0"\npassword = {{ file = "{tmp_path}/hash" }}'
+    config.write_text(config.read_text().replace("[page]", listens))
+    tls, hosts = json.loads(run("check-config", "--json").stdout)["warnings"]
+    assert (tls.startswith('page: listen "0.0.0.0" serves'), hosts.startswith("page: hosts is not set")) == (True, True)
+    config.write_text(config.read_text().replace("[page]", '[page]\nhosts = ["192.0.2.7"]'))
+    assert json.loads(run("check-config", "--json").stdout)["warnings"] == [tls]

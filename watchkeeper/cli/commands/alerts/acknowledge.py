@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -47,6 +48,8 @@ def acknowledge(config: Path | None, name: str, *, every: bool) -> None:
     for each in named(waiting, name, every=every):
         asked = Acknowledge(subject=each.key.subject, quantity=each.key.quantity, concern=each.concern)
         done = control.ask(known, asked)
+        if done:
+            each = replace(each, state=State.ACKNOWLEDGED if each.standing else State.NORMAL)  # noqa: PLW2901
         click.echo(f"{'Acknowledged' if done else 'It has changed, nothing was acknowledged'}: {line(each)}")
 
 

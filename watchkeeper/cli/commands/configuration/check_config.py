@@ -22,6 +22,7 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.errors import ConfigError
 from watchkeeper.model.units import format_duration
+from watchkeeper.web.settings import PageSettings
 
 _SHOWN_APART = frozenset({"kind", "name", "every", "timeout"})
 """Keys that the first line about a probe or notifier says already, or that say nothing of what is watched."""
@@ -79,7 +80,22 @@ def _problems(error: ConfigError) -> dict[str, object]:
 
 
 def _warnings(loaded: Loaded[settings.Settings]) -> list[str]:
-    return [*loaded.warnings, *map(str, settings.unusable_plugins()), *unmatched(loaded.settings)]
+    page = _page_warnings(loaded.settings.page)
+    return [*loaded.warnings, *map(str, settings.unusable_plugins()), *page, *unmatched(loaded.settings)]
+
+
+def _page_warnings(page: PageSettings) -> Iterator[str]:
+    """What surprises those who open the page to their network."""
+    if page.listen in {"0.0.0.0", "::"}:  # noqa: S104  this compares
+        yield (
+            f'page: listen "{page.listen}" serves the page without TLS on every network, and the password can be read '
+            "there; a tunnel or a proxy with TLS is safer (manual: web-interface)"
+        )
+        if not page.hosts:
+            yield (
+                "page: hosts is not set, so the page answers to localhost alone; list the names and addresses that you "
+                'type into a browser, such as hosts = ["192.0.2.7"]'
+            )
 
 
 def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:

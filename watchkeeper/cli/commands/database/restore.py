@@ -29,6 +29,11 @@ def restore(config: Path | None, file: Path) -> None:
     Exit codes: 0 restored, 65 FILE is damaged or not a backup, 66 there is no such file, 69 the daemon runs. Except
     with 0, the database is as it was before.
     """  # noqa: D301  click reads \b as: keep the lines
+    if file.suffix == ".tar":
+        raise click.UsageError(
+            f"{file} is an archive of `backup --all`; unpack it and restore state/watchkeeper.db of it: "
+            "the manual says how under database, Moving to another machine"
+        )
     path = place(settings.read(config, secrets=Secrets.LEFT_ALONE).settings)
     aside = put_back(file, path, Clock().now())
     click.echo(f"restored {path} from {file}")

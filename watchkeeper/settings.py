@@ -27,6 +27,7 @@ from watchkeeper.config.tables.archive import ArchiveSettings
 from watchkeeper.config.tables.correlation import CorrelationSettings
 from watchkeeper.config.tables.heartbeat import HeartbeatSettings
 from watchkeeper.config.tables.host import HostSettings
+from watchkeeper.config.tables.names import NamesSettings
 from watchkeeper.config.tables.reminders import RemindersSettings
 from watchkeeper.config.tables.rules import RulesSettings
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
@@ -58,6 +59,7 @@ class Settings(BaseSettings):
     page: PageSettings = Field(default_factory=PageSettings)
     rules: RulesSettings = Field(default_factory=RulesSettings)
     grouping: CorrelationSettings = Field(default_factory=CorrelationSettings)
+    names: NamesSettings = Field(default_factory=NamesSettings)
     reminders: RemindersSettings = Field(default_factory=RemindersSettings)
     heartbeat: HeartbeatSettings = Field(default_factory=HeartbeatSettings)
     archive: ArchiveSettings = Field(default_factory=ArchiveSettings)

@@ -1,5 +1,6 @@
 """What stays the same from one configuration to the next, and what is created again."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,7 @@ from watchkeeper import settings
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ConfigError
 from watchkeeper.probes.base import OwnDatabase, ProbeContext
+from watchkeeper.probes.storage.disk_names import WithDiskNames
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.runtime.active_config import build, check_in_place
 from watchkeeper.settings import Settings
@@ -50,6 +52,27 @@ def test_another_bound_replaces_the_probe_of_watchkeeper_itself(tmp_path: Path) 
     second = build(read(tmp_path, text), ProbeContext(Clock(), workers, database=own), Clock(), first)
     assert second.probes[0].probe is first.probes[0].probe
     assert second.probes[1].probe is not first.probes[1].probe
+
+
+def test_other_names_of_disks_reach_the_probes_that_need_them(tmp_path: Path) -> None:
+    """They are created again, with the names; all others go on."""
+    text = MEMORY + '[[probe]]\nkind = "raid"\n'
+    bench = ProbeContext(Clock(), ThreadWorkers())
+    first = build(read(tmp_path, text), bench, Clock())
+    same = build(read(tmp_path, text), bench, Clock(), first)
+    assert [each.probe for each in same.probes] == [each.probe for each in first.probes]
+    named = build(read(tmp_path, '[names]\ndisks = { "S2R5NX0H" = "upper bay" }\n' + text), bench, Clock(), same)
+    assert named.probes[0].probe is same.probes[0].probe
+    assert named.probes[1].probe is not same.probes[1].probe
+    assert isinstance(named.probes[1].probe, WithDiskNames)
+    assert named.probes[1].probe.names == {"S2R5NX0H": "upper bay"}
+
+
+@pytest.mark.parametrize("name", ["", "two\nlines", "x" * 61])
+def test_a_name_of_a_disk_that_cannot_be_shown(tmp_path: Path, name: str) -> None:
+    """It is refused with its key."""
+    with pytest.raises(ConfigError, match='"S1" needs a name of 1 to 60 characters'):
+        read(tmp_path, f"[names]\ndisks = {{ S1 = {json.dumps(name)} }}\n")
 
 
 def test_another_configuration_compares_the_host_again(tmp_path: Path) -> None:

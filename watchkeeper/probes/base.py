@@ -1,6 +1,6 @@
 """The probe interface: settings in, observations out."""
 
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -69,7 +69,8 @@ class ProbeContext:
 
     probe_states: what probes keep across restarts. job_reports: the latest reports of every job. Without a store, both
     last as long as this context. database: the daemon's own database, if there is one. coverage: None where nothing
-    can compare the host with a configuration. changes: where a probe records what changed on the host.
+    can compare the host with a configuration. changes: where a probe records what changed on the host. disk_names: what
+    the operator calls disks, as configured.
     """
 
     clock: Clock
@@ -79,6 +80,7 @@ class ProbeContext:
     database: OwnDatabase | None = None
     coverage: Coverage | None = None
     changes: ChangeLog = field(default_factory=MemoryChangeLog)
+    disk_names: Mapping[str, str] = field(default_factory=dict)
 
 
 class Probe(Protocol):

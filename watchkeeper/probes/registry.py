@@ -20,11 +20,13 @@ class BuiltIn:
     """A kind of ours: its module in this package, and the name that its classes NAMESettings and NAMEProbe begin with.
 
     speed: whether the speed of its answers is judged too (services/answer_speed.py).
+    disks: whether what it says of disks gets their names (storage/disk_names.py).
     """
 
     module: str
     name: str
     speed: bool = False
+    disks: bool = False
 
     def __call__(self) -> ProbeKind[Any]:
         """Import it."""
@@ -32,6 +34,8 @@ class BuiltIn:
         settings, make = getattr(module, f"{self.name}Settings"), getattr(module, f"{self.name}Probe")
         if self.speed:
             make = import_module("watchkeeper.probes.services.answer_speed").with_speed(make)
+        if self.disks:
+            make = import_module("watchkeeper.probes.storage.disk_names").with_disk_names(make)
         return ProbeKind(settings, make)
 
 
@@ -59,7 +63,7 @@ _MODULES = {
     "after-reboot": BuiltIn("host.after_reboot", "AfterReboot"),
     "job": BuiltIn("services.job", "Job"),
     "pressure": BuiltIn("host.pressure", "Pressure"),
-    "kernel-log": BuiltIn("host.kernel_log", "KernelLog"),
+    "kernel-log": BuiltIn("host.kernel_log", "KernelLog", disks=True),
     "kernel-tables": BuiltIn("host.kernel_tables", "KernelTables"),
     "restarts": BuiltIn("host.host_restarts", "HostRestarts"),
     "directories": BuiltIn("filesystems.directories", "Directories"),
@@ -69,18 +73,21 @@ _MODULES = {
     "software": BuiltIn("software.software", "Software"),
     "ups": BuiltIn("power.ups", "Ups"),
     "command": BuiltIn("programs.command", "Command"),
-    "zfs": BuiltIn("storage.zfs.pools", "Zfs"),
+    "zfs": BuiltIn("storage.zfs.pools", "Zfs", disks=True),
     "zfs-snapshots": BuiltIn("storage.zfs.snapshots", "ZfsSnapshots"),
-    "lvm": BuiltIn("storage.lvm.volume_groups", "Lvm"),
+    "lvm": BuiltIn("storage.lvm.volume_groups", "Lvm", disks=True),
     "lvm-snapshots": BuiltIn("storage.lvm.snapshots", "LvmSnapshots"),
-    "btrfs": BuiltIn("storage.btrfs.filesystems", "Btrfs"),
+    "btrfs": BuiltIn("storage.btrfs.filesystems", "Btrfs", disks=True),
     "btrfs-snapshots": BuiltIn("storage.btrfs.snapshots", "BtrfsSnapshots"),
-    "raid": BuiltIn("storage.raid", "Raid"),
-    "storage-risks": BuiltIn("storage.risks", "StorageRisks"),
-    "mapped-devices": BuiltIn("storage.mapped_devices", "MappedDevices"),
-    "disk-latency": BuiltIn("storage.disk_latency", "DiskLatency"),
-    "smart": BuiltIn("storage.smart.disks", "Smart"),
+    "raid": BuiltIn("storage.raid", "Raid", disks=True),
+    "storage-risks": BuiltIn("storage.risks", "StorageRisks", disks=True),
+    "mapped-devices": BuiltIn("storage.mapped_devices", "MappedDevices", disks=True),
+    "disk-latency": BuiltIn("storage.disk_latency", "DiskLatency", disks=True),
+    "smart": BuiltIn("storage.smart.disks", "Smart", disks=True),
 }
+
+NAME_DISKS = frozenset(kind for kind, each in _MODULES.items() if each.disks)
+"""The kinds that depend on what the operator calls disks."""
 
 BUILT_IN: Mapping[str, ProbeKind[Any]] = Kinds(_MODULES)
 """The kinds that watchkeeper brings."""

@@ -5,7 +5,7 @@ here: what lives as long as the process.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -17,7 +17,7 @@ from watchkeeper.errors import ConfigError, Problem
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.notifiers.registry import make_notifier
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.registry import make_probe
+from watchkeeper.probes.registry import NAME_DISKS, make_probe
 from watchkeeper.probes.services.job import JobSettings
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.settings import Settings
@@ -54,7 +54,7 @@ def make_probes(
     settings: Settings, bench: ProbeContext, before: Mapping[str, ScheduledProbe] | None = None
 ) -> tuple[ScheduledProbe, ...]:
     """Every configured probe, created and ready to run. before: by label, those that continue unchanged."""
-    known = before or {}
+    known, bench = before or {}, replace(bench, disk_names=settings.names.disks)
     return tuple(
         ScheduledProbe(
             each.label,
@@ -69,14 +69,16 @@ def make_probes(
 def build(settings: Settings, bench: ProbeContext, clock: Clock, before: ActiveConfig | None = None) -> ActiveConfig:
     """Create what is new in a configuration; nothing is started. Raises whatever a probe kind of a package raises.
 
-    If the context differs (the database's limit changed), watchkeeper's own probe is created again. The one that
-    compares the host with the configuration is created again with every other configuration, so that it runs at once.
+    If the context differs (the database's limit changed), watchkeeper's own probe is created again, and those that name
+    disks if the operator's names differ. The one that compares the host with the configuration is created again with
+    every other configuration, so that it runs at once.
     """
     if before is None:
         return ActiveConfig(
             settings, bench, make_probes(settings, bench), tuple(make_notifier(s, clock) for s in settings.notifiers)
         )
     again = set() if bench is before.bench else {"self-check"}
+    again |= set() if settings.names == before.settings.names else NAME_DISKS
     again |= set() if settings.probes == before.settings.probes else {"coverage"}
     going_on = {
         each.label: old

@@ -86,6 +86,14 @@ def test_every_form_in_a_reason(root: Path, reason: str, expected: str) -> None:
     assert [name for name, _ in named.facts] == ["which disk"] * (expected != reason)
 
 
+def test_a_disk_that_only_a_tool_knows() -> None:
+    """It is behind a controller, so the kernel has no device for it: its serial number alone is enough."""
+    naming = Naming((), {"S2R5NX0H": "upper bay", "S1": "too short to be looked for"})
+    named = naming.applied(Condition(SeriesKey("disk Example S2R5NX0H", "health"), ok=False, reason="S1 fails"))
+    assert isinstance(named, Condition)
+    assert (named.reason, named.facts) == ("upper bay: S1 fails", (("which disk", "upper bay"),))
+
+
 def test_the_subject_itself(root: Path) -> None:
     """SMART's subject has the serial number: the reason begins with the name, the key stays; so does a level's."""
     naming = Naming(read_disks(root), {"Slot 03": "upper bay"})

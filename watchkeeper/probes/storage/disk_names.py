@@ -138,6 +138,10 @@ class Naming:
         for disk in disks:
             for alias in disk.aliases():
                 self._by_alias.setdefault(alias, disk)
+        # One behind a controller has only the name by which a tool knows it.
+        for key in self._names:
+            if len(key) >= SERIAL_LEAST:
+                self._by_alias.setdefault(key, Disk(device="", links=(key,)))
         words = "|".join(re.escape(each) for each in sorted(self._by_alias, key=len, reverse=True))
         # A partition is on the disk: sda1, nvme0n1p2, ata-…-part1.
         self._mention = re.compile(rf"(?<![\w.:-])({words})(?:-part\d+|p?\d{{1,3}})?(?![\w-])") if words else None
@@ -147,7 +151,7 @@ class Naming:
         if isinstance(seen, Unseen) or self._mention is None:
             return seen
         own, reason = self._disks(seen.key.subject), seen.reason if isinstance(seen, Condition) else ""
-        facts = seen.facts + self._facts([*own, *self._disks(reason)])
+        facts = self._facts([*own, *self._disks(reason)]) + seen.facts
         if not isinstance(seen, Condition) or not reason:
             return replace(seen, facts=facts)
         label = own[0].label(self._names) if own else ""

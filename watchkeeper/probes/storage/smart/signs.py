@@ -42,8 +42,9 @@ INTERFACE_DAYS, INTERFACE_LEAST = 7, 3
 UNSAFE_DAYS, UNSAFE_LEAST = 30, 3
 """A power cut is reported as such; so many losses of power in a month are a fault of the supply: our own choice."""
 
-STUDY_SCAN = "after a first scan error a disk was 39 times likelier to fail within 60 days (Pinheiro et al., FAST 2007)"
-STUDY_COUNTS = "an operator of 67,814 disks examines each one that shows this (published 6 October 2016)"
+STUDY_SCAN = "39 times likelier to fail within 60 days (Pinheiro et al., FAST 2007)"
+STUDY_COUNTS = "an operator of 67,814 disks examines each that shows this (2016)"
+"""What the sources above say, in a line of a message."""
 
 
 class CounterHistory(BaseModel):
@@ -127,8 +128,9 @@ def _signs(
         else:
             continue
         studies.append(STUDY_SCAN if each.name in SCANNED else STUDY_COUNTS)
+    # First, since a message has only the first facts.
     told = tuple(("study", each) for each in dict.fromkeys(studies))
-    return Condition(SeriesKey(subject, "early signs"), not parts, "; ".join(parts), facts=facts + told)
+    return Condition(SeriesKey(subject, "early signs"), not parts, "; ".join(parts), facts=told + facts)
 
 
 def _counted(count: int, name: str) -> str:

@@ -396,6 +396,18 @@ def full() -> ReadStoreDouble:
     return store.settled()
 
 
+def inside() -> ReadStoreDouble:
+    """The pool is full, with what is seen inside each guest, and containers on the host."""
+    store = full()
+    for i, guest in enumerate(GUESTS):
+        store.level(f"guest {guest}", "space on /srv", (24 + 11 * i) * GIB, 64 * GIB)
+        store.level(f"guest {guest}", "memory inside", 1.2 * GIB, 4 * GIB)
+        store.condition(f"guest {guest}", "clock")
+    store.condition("container chart-maker", "state")
+    store.level("container chart-maker", "memory", 1 * GIB, 2 * GIB)
+    return store.settled()
+
+
 def carried(subject: str) -> Sequence[str]:
     """What depends on a subject: the guests are on the pool, and each service runs in the guest of its name."""
     if subject == "pool skerry":

@@ -78,7 +78,7 @@ async def look(
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("state", ["filling", "full", "calm", "fresh"])
+@pytest.mark.parametrize("state", ["filling", "full", "inside", "calm", "fresh"])
 async def test_axe_finds_nothing(
     chromium: Browser, tmp_path: Path, state: str, scheme: Literal["light", "dark"]
 ) -> None:
@@ -228,6 +228,30 @@ async def test_targets_are_large_enough(chromium: Browser, tmp_path: Path) -> No
         await context.close()
         await served.cleanup()
 
+
+async def test_the_tree_by_keyboard_and_as_it_is_read(chromium: Browser) -> None:
+    """Nested lists say how deep a line is; a fold opens with Enter, and then holds what is inside the guest."""
+    served = await serve(app_of(readstore.inside()), PageSettings(port=0))
+    page = await chromium.new_page()
+    try:
+        await page.goto(served.address)
+        read = await page.locator("section.house").aria_snapshot()
+        depth = {name: line.index("-") for line in read.splitlines() for name in PATH if f'link "{name}"' in line}
+        assert list(depth) == list(PATH)
+        assert sorted(set(depth.values())) == list(depth.values())
+        fold = page.locator("section.house summary").first
+        assert await fold.text_content() == "2 more, as last read"
+        await fold.focus()
+        await page.keyboard.press("Enter")
+        await page.keyboard.press("Tab")
+        assert await page.evaluate("document.activeElement.textContent") == "disk"
+    finally:
+        await page.close()
+        await served.cleanup()
+
+
+PATH = ("pool skerry", "guest hide-hub", "service hide-hub")
+"""What is inside what, outermost first."""
 
 LINES = """() => [...document.querySelectorAll('main .thing, main .line, main .tree a, main .others li > a')]
     .filter(e => e.checkVisibility()).map(e => [e.textContent.trim(), e.getBoundingClientRect().height])"""

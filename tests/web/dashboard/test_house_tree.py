@@ -139,6 +139,14 @@ def test_single_ends_and_overdue_things_have_their_words() -> None:
     assert found["service hide-hub"] == ("expires in 6 days", {})
 
 
+def test_unusual_growth_is_named_only() -> None:
+    """What it would lead to has a section of its own above the tree."""
+    store = ReadStoreDouble()
+    store.growing("pool skerry", 1_300.0 * GIB, 2_048.0 * GIB)
+    (pool,) = tree(store).shown
+    assert pool.line.trend == "growing unusually fast since 05:24"
+
+
 def every(inside: Inside) -> list[Branch]:
     """All branches that are listed, folded ones too."""
     own = [*inside.shown, *inside.folded]

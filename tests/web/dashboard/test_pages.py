@@ -506,7 +506,7 @@ async def test_a_growth_beside_an_older_date(page: Open) -> None:
     assert "full, likely" not in own.text
     assert "Shaded: the 90 % range" not in own.text
     status = await read(await page(store), "/")
-    assert status.text.count("too early for a date; at this rate, 1.5 GiB a day, full in about 2 days") == 2
+    assert status.text.count("too early for a date; at this rate, 1.5 GiB a day, full in about 2 days") == 1
     assert "a day since" not in status.text
 
 

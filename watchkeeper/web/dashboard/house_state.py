@@ -81,11 +81,11 @@ def _lines(found: Sequence[Callable[[], Line]], shown: int) -> Lines:
 
 def house(board: Dashboard, dependents_of: DependentsOf, zone: tzinfo) -> Inside:
     """What is inside the host: stores and other levels, the fullest first; then guests, containers and services."""
-    words = _Words(board, zone)
-    nodes = sorted(build_tree(board.items, dependents_of), key=_outer_order)
-    parts = [
-        _apart([words.entry(each) for each in nodes if _sort(each) == sort], SHOWN) for sort in range(len(_OUTER) + 1)
-    ]
+    words, sorts = _Words(board, zone), [list[Node]() for _ in range(len(_OUTER) + 1)]
+    for node in build_tree(board.items, dependents_of):
+        sorts[_sort(node)].append(node)
+    sorts[0].sort(key=_fullest)
+    parts = [_apart([words.entry(each) for each in nodes], SHOWN) for nodes in sorts]
     return _inside([each for part in parts for each in part[0]], [each for part in parts for each in part[1]])
 
 
@@ -125,11 +125,11 @@ def _sort(node: Node) -> int:
     return next((i for i, each in enumerate(_OUTER, start=1) if node.subject.startswith(each)), 0)
 
 
-def _outer_order(node: Node) -> tuple[int, bool, float]:
-    """Within a sort, what has something inside goes first, then the fullest."""
+def _fullest(node: Node) -> tuple[bool, float]:
+    """What has something inside goes first, then the fullest."""
     levels = (each.observation for each in node.items if _is_judged_level(each))
     full = max((each.used / each.capacity for each in levels if isinstance(each, Level)), default=0.0)
-    return _sort(node), not node.inside, -full if _sort(node) == 0 else 0.0
+    return not node.inside, -full
 
 
 def _is_judged_level(item: Item) -> bool:
@@ -253,7 +253,9 @@ def _trend(finding: Finding | None, level: Level, board: Dashboard, zone: tzinfo
     if forecast.no_end in {NoEnd.STILL, NoEnd.SHRINKING} and _young(forecast) and _alerted(finding, board):
         return "room again; too early to say whether it grows"
     said = time_left_phrase(finding, board.at, zone, level)
-    if finding.ends_at is None or finding.early or (finding.priority is None and unusual(finding)):
+    if finding.priority is None and unusual(finding):
+        return said.partition(";")[0]  # the rest is in a section of its own
+    if finding.ends_at is None or finding.early:
         return said
     grows = describe(replace(forecast, cycle_s=None, steps=(), unusual=None), level.unit, zone)
     return f"{said}; {grows}" if grows else said

@@ -66,7 +66,7 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A store, the memory or the CPUs, as the page shows it. lines: names and sentences."""
+    """A store, the memory or the CPUs, as the page shows it. lines: names and sentences. snapshots: has it any?"""
 
     title: str
     fit: Fit
@@ -77,6 +77,7 @@ class Part:
     pictures: tuple[Markup, ...] = ()
     days: tuple[tuple[str, str, str], ...] = ()
     times: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    snapshots: bool = False
 
 
 async def page(request: web.Request) -> web.Response:
@@ -217,6 +218,7 @@ def _store(store: StoreAnswer, series_id: int | None) -> Part:
         _pictures(store) if len(days) > FEW_ROWS else (),
         days,
         tuple(_times(store)),
+        store.held_by_snapshots > 0,
     )
 
 

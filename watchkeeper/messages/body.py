@@ -126,7 +126,7 @@ def _fact(case: MessageContext, note: str = "", *, whole: bool = False) -> str:
 def _because(text: str, reason: str, *, whole: bool) -> str:
     """A text with the reason, or as much of it as fits into a headline."""
     room = WHOLE_REASON if whole else min(SHORT_REASON, LONGEST_HEADLINE - len(text) - 2)
-    said = wording.clean(reason, max(room, 20))
+    said = (wording.clean if whole else wording.headed)(reason, max(room, 20))
     return f"{text}: {said}" if said else text
 
 

@@ -1,6 +1,8 @@
 """Copies a store into a test's archive, and compares the two row by row."""
 
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 from tests.support.postgres import Server
@@ -8,8 +10,6 @@ from watchkeeper.archive.shipping import Shipper
 from watchkeeper.store import Store
 from watchkeeper.store.replication.cursor import cursor_of
 from watchkeeper.store.replication.source import Source
-
-AT_US = 1_800_000_000_000_000
 
 
 def shipper(archive: Server, host: str = "gannet", installation: str = "one") -> Shipper:
@@ -28,7 +28,7 @@ async def ship_all(store: Store, path: Path, to: Shipper) -> int:
         while more:
             late = source.late()
             batch = source.batch(cursor.rewound(late), to.copied)
-            cursor = to.ship(batch, AT_US)
+            cursor = to.ship(batch)
             await store.replication.write(cursor.dumps())
             await store.replication.late_copied(late)
             more = batch.more
@@ -78,3 +78,13 @@ def assert_equal(path: Path, archive: Server, host: str = "gannet", *, superset:
         else:
             assert set(own) == set(copied), table
     conn.close()
+
+
+def initialised(archive: Server, tmp_path: Path, *words: str) -> dict[str, str]:
+    """Run archive-init; returns the addresses that it prints, by the name of the host or "the station"."""
+    file = tmp_path / "owner-url"
+    file.write_text(archive.address())
+    command = [sys.executable, "-m", "watchkeeper", "archive-init", *words, "--url-file", str(file)]
+    said = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60).stdout
+    lines = said.splitlines()
+    return {line.partition(":")[0]: lines[at + 1].strip() for at, line in enumerate(lines) if "write this line" in line}

@@ -2,27 +2,16 @@
 
 import signal
 import sqlite3
-import subprocess
-import sys
 import urllib.request
 from functools import partial
 from pathlib import Path
 
 import pytest
 
+from tests.archive.copying import initialised
 from tests.support.daemon import Daemon, base
-from tests.support.postgres import Server, server
+from tests.support.postgres import server
 from tests.support.waiting import until
-
-
-def initialised(archive: Server, tmp_path: Path, *words: str) -> dict[str, str]:
-    """Run archive-init; returns the addresses that it prints, by the name of the host or "the station"."""
-    file = tmp_path / "owner-url"
-    file.write_text(archive.address())
-    command = [sys.executable, "-m", "watchkeeper", "archive-init", *words, "--url-file", str(file)]
-    said = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60).stdout
-    lines = said.splitlines()
-    return {line.partition(":")[0]: lines[at + 1].strip() for at, line in enumerate(lines) if "write this line" in line}
 
 
 def samples_of(path: Path) -> set[tuple[object, ...]]:

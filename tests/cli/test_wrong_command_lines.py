@@ -20,7 +20,7 @@ BYTES = os.fsdecode(b"\xff\xfe")
 USAGE = [
     *[(command, "--nonsense") for command in COMMANDS],
     *[(command, BYTES, "--nonsense") for command in COMMANDS],
-    *[(command, "a", "b", "c", "d") for command in COMMANDS if command not in ("reclaim", "test-notifiers")],
+    *[(each, "a", "b", "c", "d") for each in COMMANDS if each not in ("archive-init", "reclaim", "test-notifiers")],
     ("statu",), ("",), (BYTES,), ("--confg", "x", "status"), ("--config",), (f"--{BYTES}",),
     ("board",), ("checkin", "x"),
     ("events", "--since", "soon"), ("events", "--since", BYTES), ("events", "--limit", "0"), ("events", "--limit", "x"),
@@ -41,7 +41,7 @@ USAGE = [
     ("backup",), ("restore",), ("ran",), ("ran", "nobody"), ("ran", BYTES), ("ran", "x", "--message", BYTES),
     ("discover", "--diff", "--write", "x.toml"), ("test-notifiers",), ("test-notifiers", BYTES),
     ("password", "--output", "/"), ("demo", "--port", "65536"), ("demo", "--port", BYTES), ("demo", "--day", "0"),
-    ("backup", BYTES),
+    ("backup", BYTES), ("archive-init", BYTES), ("archive-init", ""), ("archive-init", "x" * 101),
 ]  # fmt: skip
 """What cannot be meant, or names what is not there."""
 

@@ -28,9 +28,9 @@ intervals = 300
 """
 
 
-def command(config: Path) -> list[str]:
-    """The command that starts a daemon with a configuration."""
-    return [sys.executable, "-m", "watchkeeper", "--config", str(config), "run"]
+def command(config: Path, name: str = "run") -> list[str]:
+    """The command that starts a daemon with a configuration. name: `run` or `station`."""
+    return [sys.executable, "-m", "watchkeeper", "--config", str(config), name]
 
 
 class Daemon:
@@ -54,9 +54,9 @@ class Daemon:
         raise AssertionError("the daemon ended without printing an address")
 
     @classmethod
-    def start(cls, config: Path) -> Self:
-        """Start one with a configuration."""
-        return cls(subprocess.Popen(command(config), stdout=subprocess.PIPE, text=True))
+    def start(cls, config: Path, name: str = "run") -> Self:
+        """Start one with a configuration. name: `run` or `station`."""
+        return cls(subprocess.Popen(command(config, name), stdout=subprocess.PIPE, text=True))
 
     def stop(self, within_s: float = 20) -> int:
         """Ask it to stop, as systemd does; returns its exit code."""

@@ -145,10 +145,17 @@ INSERT INTO watchkeeper.retention (id) VALUES (1);
 CREATE FUNCTION watchkeeper.add_up(part regclass) RETURNS void LANGUAGE plpgsql
 SET search_path = pg_catalog, pg_temp AS $$
 BEGIN
-    EXECUTE format('INSERT INTO watchkeeper.hours
+    EXECUTE format('INSERT INTO watchkeeper.hours AS old
         SELECT host, series, at_ms / 3600000, count(*), count(*) - count(value), min(value), sum(value), max(value),
             max(at_ms) %% 3600000, (array_agg(value ORDER BY at_ms DESC))[1], (array_agg(bound ORDER BY at_ms DESC))[1]
-        FROM %s GROUP BY host, series, at_ms / 3600000 ON CONFLICT (host, series, stretch) DO NOTHING', part);
+        FROM %s AS s WHERE NOT EXISTS (SELECT 1 FROM watchkeeper.hours AS h WHERE h.host = s.host
+            AND h.series = s.series AND h.stretch = s.at_ms / 3600000 AND s.at_ms <= h.stretch * 3600000 + h.last_ms)
+        GROUP BY host, series, at_ms / 3600000
+        ON CONFLICT (host, series, stretch) DO UPDATE SET samples = old.samples + excluded.samples,
+            without = old.without + excluded.without, least = least(old.least, excluded.least),
+            total = coalesce(old.total + excluded.total, old.total, excluded.total),
+            most = greatest(old.most, excluded.most), last_ms = excluded.last_ms, last = excluded.last,
+            bound = excluded.bound', part);
 END $$;
 
 CREATE FUNCTION watchkeeper.make_week(week bigint) RETURNS void LANGUAGE plpgsql

@@ -32,6 +32,13 @@ _HOST = (
     " WHERE host = watchkeeper.own_host()"
 )
 
+# By the clock of the server: those of hosts may be wrong.
+_NOW_US = "(extract(epoch FROM clock_timestamp()) * 1000000)::bigint"
+_COPIED = (
+    f"UPDATE watchkeeper.hosts SET epoch = %s, generation = %s, cursor = %s, seen_at_us = {_NOW_US}, version = %s,"  # noqa: S608  fixed texts
+    f" written_at_us = CASE WHEN %s THEN {_NOW_US} ELSE written_at_us END WHERE host = %s"
+)
+
 Values = tuple[Any, ...]
 
 
@@ -55,6 +62,8 @@ class Table:
         new = ", ".join(f"excluded.{each}" for each in values)
         changed = ", ".join(f"{each} = excluded.{each}" for each in values)
         then = "NOTHING" if self.fixed else f"UPDATE SET {changed} WHERE ({held}) IS DISTINCT FROM ({new})"
+        if "without" in self.columns:  # a host that was restored has less of an hour than it had before
+            then += " AND excluded.samples >= old.samples"
         return (
             f"INSERT INTO watchkeeper.{self.name} AS old (host, {names})"  # noqa: S608  fixed texts
             f" SELECT {host}, {names} FROM pg_temp.new_{self.name} ON CONFLICT ({key}) DO {then}"
@@ -175,8 +184,8 @@ class Shipper:
         newest = max(stored.generation, self._there.generation)
         return replace(older, epoch=str(uuid4()), generation=newest)
 
-    def ship(self, batch: Batch, at_us: int) -> Cursor:
-        """Write a batch; returns the cursor to be stored. at_us: now. Raises ArchiveError; nothing is written then."""
+    def ship(self, batch: Batch) -> Cursor:
+        """Write a batch; returns the cursor to be stored. Raises ArchiveError; nothing is written then."""
         after = replace(batch.after, generation=batch.after.generation + 1)
         with driver.translated(self._parts):
             numbers = dict(self._numbers)
@@ -186,18 +195,7 @@ class Shipper:
                 for table, keys in batch.keys.items():
                     self._end(table, keys)
                 self.conn.execute(
-                    "UPDATE watchkeeper.hosts SET epoch = %s, generation = %s, cursor = %s, seen_at_us = %s,"
-                    " version = %s, written_at_us = CASE WHEN %s THEN %s ELSE written_at_us END WHERE host = %s",
-                    (
-                        after.epoch,
-                        after.generation,
-                        after.dumps(),
-                        at_us,
-                        self._version,
-                        not batch.more,
-                        at_us,
-                        self._host,
-                    ),
+                    _COPIED, (after.epoch, after.generation, after.dumps(), self._version, not batch.more, self._host)
                 )
         self._numbers = numbers
         self._series = {row[0]: row for row in batch.series}

@@ -11,7 +11,7 @@ import threading
 from collections.abc import Callable, Mapping
 from contextlib import closing, suppress
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
 from watchkeeper import __version__
@@ -22,7 +22,6 @@ from watchkeeper.errors import ArchiveError, ArchiveRefused, StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.store.replication.cursor import Cursor, Late, cursor_of
 from watchkeeper.store.replication.source import Source
-from watchkeeper.store.rows.timestamps import to_us
 
 log = logging.getLogger(__name__)
 
@@ -103,17 +102,10 @@ class Worker:
             log.warning("nothing is copied to the archive: %s", error, extra=about(Event.ARCHIVE))
         self.progress = Progress(self.progress.complete_at, error, refused)
 
-    def _address(self) -> str:
-        try:
-            return self._url.read().get_secret_value()
-        except (OSError, ValueError) as error:
-            why = (error.strerror if isinstance(error, OSError) else None) or str(error)
-            raise ArchiveRefused(f"archive.url cannot be read from {self._url.path}: {why}") from None
-
     def _copy(self) -> None:
         """Copy until it is stopped. Raises ArchiveError, StoreError."""
         of = self._of
-        shipper = Shipper(self._address(), host=of.name, installation=of.installation, version=__version__)
+        shipper = Shipper(address_in(self._url), host=of.name, installation=of.installation, version=__version__)
         self._shipper = shipper
         try:
             with closing(Source(of.path)) as source:
@@ -131,7 +123,7 @@ class Worker:
         while more and not self._ending.is_set():
             late = source.late()
             batch = source.batch(cursor.rewound(late), shipper.copied)
-            cursor = shipper.ship(batch, to_us(self._clock.now()))
+            cursor = shipper.ship(batch)
             self._save(cursor, late)
             more = batch.more
         if not more:
@@ -141,6 +133,10 @@ class Worker:
         return cursor
 
 
-def lag(progress: Progress, since: datetime, now: datetime) -> timedelta:
-    """How old the newest complete copy is. since: when copying began, as long as there is none."""
-    return now - (progress.complete_at or since)
+def address_in(url: SecretSource) -> str:
+    """The address of the archive. Raises ArchiveRefused where it cannot be read."""
+    try:
+        return url.read().get_secret_value()
+    except (OSError, ValueError) as error:
+        why = (error.strerror if isinstance(error, OSError) else None) or str(error)
+        raise ArchiveRefused(f"archive.url cannot be read from {url.path}: {why}") from None

@@ -36,6 +36,7 @@ COMMANDS = {
     "backup": LazyCommand("commands.database.backup", "Copy the database to a file."),
     "restore": LazyCommand("commands.database.restore", "Replace the database with a backup."),
     "archive-init": LazyCommand("commands.archive.archive_init", "Make the archive of several hosts in PostgreSQL."),
+    "station": LazyCommand("commands.archive.station", "Show all hosts of the archive on one page."),
     "discover": LazyCommand("commands.configuration.discover", "Examine this host and propose a configuration."),
     "ran": LazyCommand("commands.ran", "Report that a job has run, or that it failed."),
     "check-config": LazyCommand(

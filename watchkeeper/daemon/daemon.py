@@ -55,6 +55,7 @@ from watchkeeper.web.bound_page import BoundPage, bind
 from watchkeeper.web.late_page import LatePage, Serve
 
 if TYPE_CHECKING:
+    from watchkeeper.archive.common_store import CommonStore
     from watchkeeper.web.server import Served
 
 log = logging.getLogger(__name__)
@@ -87,18 +88,28 @@ async def look_once(settings: Settings) -> list[tuple[ScheduledProbe, Sequence[O
         workers.close()
 
 
-async def serve(settings: Settings, *, ready: Callable[[str], None], reread: Callable[[], Loaded[Settings]]) -> None:
+async def serve(
+    settings: Settings,
+    *,
+    ready: Callable[[str], None],
+    reread: Callable[[], Loaded[Settings]],
+    station: bool = False,
+) -> None:
     """Monitor until SIGTERM or SIGINT. ready: called once with the page's address when everything runs.
 
-    reread: reads the configuration again, in a thread, at each SIGHUP; raises ConfigError. Raises StartError and
-    StoreError where the daemon cannot start; nothing is left running then.
+    station: the page shows all hosts of the archive, and hosts that no longer write to it are reported. reread: reads
+    the configuration again, in a thread, at each SIGHUP; raises ConfigError. Raises StartError and StoreError where the
+    daemon cannot start; nothing is left running then.
     """
     descriptors.raise_limit()
     clock, again = BelievedClock(Clock()), _set_by(asyncio.Event(), signal.SIGHUP)
     async with contextlib.AsyncExitStack() as stack:
         store = await Store.open(settings.store.path, repair_at=clock.now())
         stack.push_async_callback(store.close)
-        await _Daemon(settings, clock, store).keep_watch(stack, ready, _Reloads(again, reread))
+        common = _common_store(settings, store, clock) if station else None
+        if common is not None:
+            stack.push_async_callback(common.close)
+        await _Daemon(settings, clock, store, common).keep_watch(stack, ready, _Reloads(again, reread))
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +123,11 @@ class _Reloads:
 class _Daemon:
     """One run of the daemon on an open store: what lives as long as the process, and the active runtime."""
 
-    def __init__(self, settings: Settings, clock: BelievedClock, store: Store) -> None:
-        self._clock, self._store = clock, store
+    def __init__(
+        self, settings: Settings, clock: BelievedClock, store: Store, common: "CommonStore | None" = None
+    ) -> None:
+        """common: the records of all hosts, if this is a station."""
+        self._clock, self._store, self._common = clock, store, common
         named, path = (settings.host.label, settings.host.zone), settings.store.path
         self._workers, self._schedule = ThreadWorkers(), Scheduler(clock.host)
         job_reports = SpooledJobReports(
@@ -126,7 +140,13 @@ class _Daemon:
         config = build(settings, context, clock)
         self._passes = _passes(settings)
         self._outbox = Outbox(
-            store, config.notifiers, clock, routes=settings.routes, zone=settings.host.zone, passes=self._passes
+            store,
+            config.notifiers,
+            clock,
+            routes=settings.routes,
+            zone=settings.host.zone,
+            passes=self._passes,
+            left_to_others=None if common is None else common.left_to_others,
         )
         self._state = PipelineState(store, self._outbox, clock, *named, gather_s=GATHER_S, changes=changes)
         self._health = Health(clock, self._state, self._outbox)
@@ -189,6 +209,9 @@ class _Daemon:
 
     async def _copy_to_archive(self, stack: contextlib.AsyncExitStack) -> None:
         settings = self._active.runtime.config.settings
+        if self._common is not None:
+            self._watch_hosts(self._common, settings)
+            return
         if settings.archive.url is None:
             return
         from watchkeeper.daemon.archive_copy import ArchiveCopy  # noqa: PLC0415  only where there is an archive
@@ -198,6 +221,12 @@ class _Daemon:
         )
         stack.push_async_callback(copy.stop)
         self._runner.add_own(copy.watched())
+
+    def _watch_hosts(self, common: "CommonStore", settings: Settings) -> None:
+        from watchkeeper.daemon.station import HostsWatched  # noqa: PLC0415  only on a station
+
+        hosts = HostsWatched(common, settings.archive.silent_after, settings.host.zone, self._clock)
+        self._runner.add_own(hosts.watched())
 
     async def _look_at_clock(self, stop: asyncio.Event) -> None:
         """Wait briefly for a clock that is behind the newest sample to be set; then start with the clock in doubt."""
@@ -234,7 +263,7 @@ class _Daemon:
 
         async def serve_app(bound: BoundPage) -> "Served":
             app = make_app(
-                self._store,
+                self._common or self._store,
                 settings.page,
                 self._clock,
                 self._health,
@@ -308,6 +337,12 @@ class _Daemon:
             if steps != self._clock.steps:  # the schedule goes by the wall clock of the host
                 steps = self._clock.steps
                 self._schedule.realign()
+
+
+def _common_store(settings: Settings, store: Store, clock: Clock) -> "CommonStore | None":
+    from watchkeeper.archive.common_store import CommonStore  # noqa: PLC0415  only on a station
+
+    return None if settings.archive.url is None else CommonStore(store, settings.archive.url, clock)
 
 
 def heartbeat(clock: Clock, health: Health, settings: Settings) -> ScheduledHeartbeat | None:

@@ -185,6 +185,7 @@ CONDITIONS = {
     "battery health": ("reports no battery fault", "reports a battery fault", "no longer reports a battery fault"),
     "in its guest": ("held by its guest", "lost by its guest", "held by its guest again"),
     "balloon": ("has enough memory", "is left too little memory", "has enough memory again"),
+    "heard from": ("was heard from", "has not been heard from", "was heard from again"),
     "access to the archive": (
         "has access to the archive",
         "has no access to the archive",

@@ -39,8 +39,12 @@ def run(config: Path | None, *, verbose: bool) -> None:
     Exit codes: 0 stopped as requested, 69 it cannot run here (the port or the database is in use), 78 the configuration
     cannot be used.
     """  # noqa: D301  click reads \b as: keep the lines
+    serve(config, settings.read(config), verbose=verbose)
+
+
+def serve(config: Path | None, loaded: Loaded[Settings], *, verbose: bool, station: bool = False) -> None:
+    """Run the daemon until it is stopped. station: with the page over all hosts of the archive."""
     allocator.share_one_arena()
-    loaded = settings.read(config)
     for warning in loaded.warnings:
         warn(warning)
 
@@ -50,17 +54,22 @@ def run(config: Path | None, *, verbose: bool) -> None:
         click.echo(f"monitoring {known.host.label}: {probes}, {notifiers}\npage: {address}")
 
     with logs.begun(verbose=verbose) as handler:
-        asyncio.run(_serve(loaded.settings, ready, partial(settings.read, config), handler))
+        asyncio.run(_serve(loaded.settings, ready, partial(settings.read, config), handler, station=station))
 
 
 async def _serve(
-    known: Settings, ready: Callable[[str], None], reread: Callable[[], Loaded[Settings]], handler: logs.Handler
+    known: Settings,
+    ready: Callable[[str], None],
+    reread: Callable[[], Loaded[Settings]],
+    handler: logs.Handler,
+    *,
+    station: bool,
 ) -> None:
     for each in settings.unusable_plugins():
         fields = about(each.event, probe=each.kind) if each.thing == "probe" else about(each.event, notifier=each.kind)
         log.warning("%s", each, extra=fields)
     async with logs.with_periodic_flush(handler):
-        await daemon.serve(known, ready=ready, reread=reread)
+        await daemon.serve(known, ready=ready, reread=reread, station=station)
 
 
 def _counted(count: int, what: str) -> str:

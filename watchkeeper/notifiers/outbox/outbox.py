@@ -73,18 +73,20 @@ class Outbox:
         routes: Mapping[str, Route] | None = None,
         zone: tzinfo = UTC,
         passes: AckLinks | None = None,
+        left_to_others: Callable[[Message], bool] | None = None,
         rest: Rest = rest,
         drawn: Callable[[], float] = random.random,
     ) -> None:
         """Read what waits in the store.
 
         routes: by notifier's name, what goes there and when; a notifier without a route has only its priority. zone:
-        the operator's time zone. passes: adds links to messages; None: they have none. rest and drawn are for tests:
-        how to wait, and the source of randomness.
+        the operator's time zone. passes: adds links to messages; None: they have none. left_to_others:
+        whether somebody else sends a message; raises DeliveryDeferred if that is not certain. rest and drawn are for
+        tests: how to wait, and the source of randomness.
         """
         self._store, self._clock, self._patience = store, clock, patience
         self._rest, self._drawn = rest, drawn
-        self._passes = passes
+        self._passes, self._left_to_others = passes, left_to_others
         self._active = make_queues(notifiers, routes or {}, zone)
         self._group: asyncio.TaskGroup | None = None
         self._closing = asyncio.Event()
@@ -343,6 +345,8 @@ class Outbox:
 
     async def _attempt(self, lane: DeliveryQueue, tried: Delivery) -> tuple[Delivery, EventLine | None]:
         try:
+            if self._left_to_others is not None and self._left_to_others(tried.message):
+                return self._left(tried)
             await lane.notifier.deliver(tried.message)
         except DeliveryRefused as error:
             return self._set_aside(tried, str(error))
@@ -357,6 +361,12 @@ class Outbox:
         late_s = (now - tried.message.at).total_seconds()
         late = f", {duration(late_s)} after the event" if late_s >= 60 else ""
         return done, line_about(done, now, f"sent by {tried.notifier}{late}: {tried.message.headline}")
+
+    def _left(self, tried: Delivery) -> tuple[Delivery, EventLine]:
+        """Somebody else has sent it."""
+        now = self._clock.now()
+        done = replace(tried, state=DeliveryState.DELIVERED, trouble="", done_at=now)
+        return done, line_about(done, now, f"left to the station that sends: {tried.message.headline}")
 
     async def _as_it_was(self, delivery: Delivery) -> Delivery:
         """Rewrite in the past tense a message that is no longer true by the time it can leave.

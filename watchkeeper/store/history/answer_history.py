@@ -5,8 +5,9 @@ sums and periods (model/history/availability.py).
 """
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from operator import attrgetter
+from typing import Any
 
 from watchkeeper.model.history.availability import GAP_INTERVALS, Piece
 from watchkeeper.model.observation import SeriesKey
@@ -33,29 +34,31 @@ def pieces(
     """What was measured between two times, oldest first. interval_s: seconds between the probe's samples."""
     series = series_number(conn, key)
     asked = {"series": series, "since": since_ms, "until": until_ms, "gap": int(GAP_INTERVALS * interval_s * 1000)}
-    rolled = [piece for table, width_ms in ROLLED for piece in _rolled(conn, table, width_ms, asked, interval_s)]
-    return sorted([*rolled, *_runs(conn, asked, interval_s)], key=attrgetter("begin_s"))
-
-
-def _runs(conn: sqlite3.Connection, asked: dict[str, int | None], interval_s: float) -> Iterator[Piece]:
     rows = conn.execute(_RUNS, asked).fetchall()
-    if not rows:
-        return
-    (last_ms,) = conn.execute(_LAST, asked).fetchone()
-    following = [*((at_ms, before_ms) for at_ms, _, before_ms in rows[1:]), (None, last_ms)]
+    last_ms = conn.execute(_LAST, asked).fetchone()[0] if rows else 0
+    found = list(of_runs(rows, last_ms, until_ms, interval_s))
+    for table, width_ms in ROLLED:
+        found += of_stretches(_rolled(conn, table, width_ms, asked), width_ms, interval_s)
+    return sorted(found, key=attrgetter("begin_s"))
+
+
+def of_runs(rows: Sequence[tuple[Any, ...]], last_ms: int, until_ms: int, interval_s: float) -> Iterator[Piece]:
+    """The pieces of runs. rows: first sample, whether it is no answer, sample before. last_ms: the last of all."""
+    gap_ms = int(GAP_INTERVALS * interval_s * 1000)
+    following = [*((at_ms, before_ms) for at_ms, _, before_ms in rows[1:]), (None, last_ms)][: len(rows)]
     for (begin_ms, down, _), (next_ms, newest_ms) in zip(rows, following, strict=True):
         end_ms = newest_ms + int(interval_s * 1000)
-        if next_ms is not None and next_ms - newest_ms <= (asked["gap"] or 0):
+        if next_ms is not None and next_ms - newest_ms <= gap_ms:
             end_ms = next_ms
-        end_ms = min(end_ms, asked["until"] or end_ms)
+        end_ms = min(end_ms, until_ms)
         length_s = max(0.0, (end_ms - begin_ms) / 1000)
         yield Piece(begin_ms / 1000, end_ms / 1000, length_s, length_s if down else 0.0, bool(down))
 
 
 def _rolled(
-    conn: sqlite3.Connection, table: str, width_ms: int, asked: dict[str, int | None], interval_s: float
-) -> Iterator[Piece]:
-    rows = conn.execute(
+    conn: sqlite3.Connection, table: str, width_ms: int, asked: dict[str, int | None]
+) -> Sequence[tuple[Any, ...]]:
+    return conn.execute(
         "SELECT stretch, samples, without, last IS NULL"  # noqa: S608  fixed texts
         f" FROM {table} WHERE series = :series AND stretch BETWEEN :first AND :final AND {CREDIBLE_STRETCH}",
         {
@@ -64,6 +67,10 @@ def _rolled(
             "final": (asked["until"] or 0) // width_ms,
         },
     ).fetchall()
+
+
+def of_stretches(rows: Iterable[tuple[Any, ...]], width_ms: int, interval_s: float) -> Iterator[Piece]:
+    """The pieces of roll-ups: stretch, samples, how many of them without an answer, whether the last one is."""
     for stretch, samples, without, ends_down in rows:
         measured_s = min(width_ms / 1000, samples * interval_s)
         begin_s = stretch * width_ms / 1000

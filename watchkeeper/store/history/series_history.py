@@ -108,7 +108,7 @@ def samples(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: i
         each
         for table, width_ms in ROLLED
         for row in _rolled(conn, table, series, since_ms // width_ms, until_ms // width_ms)
-        for each in _stand_ins(row, width_ms)
+        for each in stand_ins(row, width_ms)
         if since_ms <= each.at_s * 1000 <= until_ms
     ]
     return sorted([*older, *kept], key=attrgetter("at_s")) if older else kept
@@ -122,7 +122,7 @@ def _rolled(conn: sqlite3.Connection, table: str, series: int | None, first: int
     ).fetchall()
 
 
-def _stand_ins(row: tuple[Any, ...], width_ms: int) -> Iterator[Sample]:
+def stand_ins(row: tuple[Any, ...], width_ms: int) -> Iterator[Sample]:
     """The few samples that represent a whole stretch."""
     stretch, count, without, least, most, last_ms, last, bound = row
     start_ms = stretch * width_ms
@@ -156,8 +156,8 @@ def thinned(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: i
         for n, *rest in conn.execute(
             _THINNED_ROLLED.format(table=table, credible=CREDIBLE_STRETCH), {**asked, "each": each}
         ):
-            parts[n] = _joined(parts[n], rest) if n in parts else rest
-    return [_bucket(since_ms + n * width_ms, width_ms, parts[n]) for n in sorted(parts)]
+            parts[n] = joined(parts[n], rest) if n in parts else rest
+    return [bucket(since_ms + n * width_ms, width_ms, parts[n]) for n in sorted(parts)]
 
 
 def _any_in(
@@ -167,8 +167,8 @@ def _any_in(
     return conn.execute(sql, (series, since_ms // width_ms, until_ms // width_ms)).fetchone() is not None
 
 
-def _joined(one: Sequence[Any], other: Sequence[Any]) -> list[Any]:
-    """Merge two parts of one stretch, as _bucket takes them."""
+def joined(one: Sequence[Any], other: Sequence[Any]) -> list[Any]:
+    """Merge two parts of one stretch, as bucket() takes them."""
     newer = max(one, other, key=lambda part: part[5])
     return [
         one[0] + other[0],
@@ -186,7 +186,8 @@ def _known(*values: float | None) -> list[float]:
     return [each for each in values if each is not None]
 
 
-def _bucket(start_ms: int, width_ms: int, part: Sequence[Any]) -> Bucket:
+def bucket(start_ms: int, width_ms: int, part: Sequence[Any]) -> Bucket:
+    """A stretch from its part, as the queries of thinned() return it."""
     count, valued, least, total, most, last_ms, last, bound, first_ms, missing_ms = part
     return Bucket(
         start_s=start_ms / 1000,

@@ -9,12 +9,16 @@ from watchkeeper.archive.driver import parts
 from watchkeeper.archive.rights import Login
 from watchkeeper.archive.setting_up import DATABASE, Wanted, set_up
 from watchkeeper.errors import InputMissing
+from watchkeeper.messages.wording import clean
 
 SOCKET = "/var/run/postgresql"
 """Where Debian's server has its socket."""
 
 AUTHORITIES = "/etc/ssl/certs/ca-certificates.crt"
 """Debian's file of all authorities."""
+
+LONGEST_NAME = 100
+"""Of a host, as its configuration allows."""
 
 FILE = "/etc/watchkeeper/archive-url"
 
@@ -54,6 +58,9 @@ def archive_init(
 
     Exit codes: 0 it is complete, 66 the file cannot be read, 69 the server cannot be reached or refuses.
     """  # noqa: D301  click reads \b as: keep the lines
+    for name in hosts:
+        if not name.isprintable() or name != name.strip() or not 0 < len(name) <= LONGEST_NAME:
+            raise click.UsageError(f"{clean(name, 60)} is no name of a host: write it as its [host] name says")
     given = _given(url_file)
     found = set_up(given, Wanted(hosts, page=page, replace=replace, new_passwords=new_passwords))
     click.echo("the archive is complete")

@@ -1,0 +1,306 @@
+"""The records of all hosts beside those of this station, as the page reads them: one more level before the subject.
+
+The archive is read by one thread. What the status page shows of every host is kept in memory, and read again only of
+hosts that have written since; while the archive cannot be read, it stays as it was. Not here: queries (reader.py), and
+what it means that a host no longer writes (daemon/station.py).
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from datetime import datetime, timedelta
+from operator import attrgetter
+from typing import TypeVar
+
+from watchkeeper.archive.host_names import (
+    BETWEEN,
+    alert_of,
+    apart,
+    delivery_of,
+    finding_of,
+    forecast_of,
+    line_of,
+    named,
+    observation_of,
+)
+from watchkeeper.archive.reader import ArchiveReader, Host, HostState
+from watchkeeper.archive.worker import address_in
+from watchkeeper.clock import Clock
+from watchkeeper.config.types import SecretSource
+from watchkeeper.errors import ArchiveError, DeliveryDeferred
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.change import Change, ChangeKind
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast_record import KeptForecast
+from watchkeeper.model.history.availability import Piece
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.operator.decision import Decision
+from watchkeeper.model.operator.maintenance import Maintenance
+from watchkeeper.model.records import Bucket, Delivery, Entry, EventLine, Sample, Seen, Series
+from watchkeeper.store.rows.timestamps import to_us
+from watchkeeper.store.store import Store
+
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+
+HOST_STEP = 1_000_000
+"""Ids of a host's series begin at its number times this; those of this station's own series are below."""
+
+OWN_LINES = 1_000
+"""The station's own newest event log lines that are listed with those of the hosts."""
+
+UNDECIDED_S = 90.0
+"""How long a station that does not send keeps a message: if the one that sends ends before it has, this one sends."""
+
+AGAIN_S = 30.0
+
+
+class CommonStore:
+    """Reads all hosts and this station's own store. `version` changes when anything that is shown may have changed."""
+
+    def __init__(self, own: Store, url: SecretSource, clock: Clock) -> None:
+        self._own, self._url, self._clock = own, url, clock
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="archive-reader")
+        self._reader: ArchiveReader | None = None
+        self._hosts: dict[str, Host] = {}
+        self._states: dict[str, HostState] = {}
+        self._changes = 0
+        self.sends = False
+        """Whether this station is the one that sends messages."""
+
+    @property
+    def version(self) -> int:
+        """A number that changes with every change."""
+        return self._own.version + self._changes
+
+    async def close(self) -> None:
+        """End the connection, and with it the right to send."""
+        await self._in_thread(self._forget)
+        self._thread.shutdown()
+
+    async def look(self) -> Sequence[Host]:
+        """Read again what the hosts have written since. Raises ArchiveError; what was read before stays then."""
+        try:
+            hosts, states, self.sends = await self._in_thread(self._look)
+        except ArchiveError:
+            self.sends = False
+            raise
+        for name, state in states.items():
+            self._states[name] = state
+        if states or hosts.keys() != self._hosts.keys():
+            self._changes += 1
+        self._hosts = hosts
+        return list(hosts.values())
+
+    def _look(self) -> tuple[dict[str, Host], dict[str, HostState], bool]:
+        def work(reader: ArchiveReader) -> tuple[dict[str, Host], dict[str, HostState], bool]:
+            sends = reader.sends()
+            hosts = {each.name: each for each in reader.hosts()}
+            known = {name: each.generation for name, each in self._hosts.items() if name in self._states}
+            changed = (each for each in hosts.values() if known.get(each.name) != each.generation)
+            return hosts, {each.name: _renamed(each, reader.state(each.number)) for each in changed}, sends
+
+        return self._asked(work)
+
+    def state_of(self, host: str) -> HostState:
+        """What is known of a host, with its name before each subject."""
+        return self._states.get(host, HostState())
+
+    def left_to_others(self, message: Message) -> bool:
+        """Whether another station sends this message. Raises DeliveryDeferred as long as that is not certain."""
+        if self.sends:
+            return False
+        if self._clock.now() - message.at < timedelta(seconds=UNDECIDED_S):
+            raise DeliveryDeferred("another station sends messages now", retry_after_s=AGAIN_S)
+        return True
+
+    # The page's questions ---------------------------------------------------------------------------------------------
+
+    async def series(self) -> Sequence[Series]:
+        """Every series: this station's own, then those of each host."""
+        return [*await self._own.series(), *self._every(attrgetter("series"))]
+
+    async def latest(self) -> Sequence[Seen]:
+        """The newest observation of every series."""
+        return [*await self._own.latest(), *self._every(attrgetter("latest"))]
+
+    async def findings(self) -> Sequence[Finding]:
+        """The newest finding of every concern."""
+        return [*await self._own.findings(), *self._every(attrgetter("findings"))]
+
+    async def alerts(self) -> Sequence[Alert]:
+        """Every alert that is not in its initial state."""
+        return [*await self._own.alerts(), *self._every(attrgetter("alerts"))]
+
+    def _every(self, part: Callable[[HostState], Sequence[T]]) -> Iterable[T]:
+        return (each for name in sorted(self._states) for each in part(self._states[name]))
+
+    async def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
+        """A series' samples, oldest first, both ends included."""
+        if (of := self._of(key)) is None:
+            return await self._own.samples(key, since, until)
+        return await self._ask(lambda reader: reader.samples(of[0].number, of[1], since, until))
+
+    async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
+        """A series' samples in about this many equal time spans, oldest first; empty spans are left out."""
+        if (of := self._of(key)) is None:
+            return await self._own.samples_thinned(key, since, until, points)
+        return await self._ask(lambda reader: reader.samples_thinned(of[0].number, of[1], since, until, points))
+
+    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+        """When a service answered between two times and when it did not, oldest first."""
+        if (of := self._of(series.key)) is None:
+            return await self._own.answers(series, since, until)
+        interval_s = series.interval_s
+        return await self._ask(lambda reader: reader.answers(of[0].number, of[1], since, until, interval_s))
+
+    async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
+        """The forecasts that were kept, of a series or of all, oldest first."""
+        of = None if key is None else self._of(key)
+        if key is not None and of is None:
+            return await self._own.forecasts(key)
+        hosts = list(self._hosts.values()) if of is None else [of[0]]
+        asked = None if of is None else of[1]
+        found = await self._ask(
+            lambda reader: [forecast_of(h.name, each) for h in hosts for each in reader.forecasts(h.number, asked)]
+        )
+        return found if of is not None else [*await self._own.forecasts(), *found]
+
+    async def changes(
+        self,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        *,
+        kinds: Collection[ChangeKind] = (),
+        limit: int = 1_000,
+    ) -> Sequence[Change]:
+        """What changed on all hosts, newest first; each names its host."""
+        hosts = list(self._hosts.values())
+
+        def work(reader: ArchiveReader) -> list[Change]:
+            return [
+                replace(each, what=f"{host.name}{BETWEEN}{each.what}")
+                for host in hosts
+                for each in reader.changes(host.number, since, until, kinds, limit)
+            ]
+
+        own = await self._own.changes(since, until, kinds=kinds, limit=limit)
+        return _newest([*own, *await self._ask(work)], "at", limit)
+
+    async def events(
+        self,
+        *,
+        key: SeriesKey | None = None,
+        before_id: int | None = None,
+        after_id: int | None = None,
+        entry: Entry | None = None,
+        since: datetime | None = None,
+        limit: int = 100,
+    ) -> Sequence[EventLine]:
+        """Event log lines of all hosts, newest first; with after_id oldest first. An id is the time in microseconds."""
+        of = None if key is None else self._of(key)
+        hosts = list(self._hosts.values()) if key is None else [of[0]] if of is not None else []
+        asked = None if of is None else of[1]
+
+        def work(reader: ArchiveReader) -> list[EventLine]:
+            return [
+                line_of(host.name, each)
+                for host in hosts
+                for each in reader.events(
+                    host.number,
+                    key=asked,
+                    before_us=before_id,
+                    after_us=after_id,
+                    entry=entry,
+                    since=since,
+                    limit=limit,
+                )
+            ]
+
+        own = [] if of is not None else await self._own.events(key=key, entry=entry, since=since, limit=OWN_LINES)
+        found = [replace(each, id=to_us(each.at)) for each in [*own, *await self._ask(work)]]
+        found = [e for e in found if (before_id is None or e.id < before_id) and (after_id is None or e.id > after_id)]
+        return sorted(found, key=attrgetter("id"), reverse=after_id is None)[:limit]
+
+    async def deliveries(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
+        """Deliveries of every notifier of every host, newest first."""
+        hosts = list(self._hosts.values())
+
+        def work(reader: ArchiveReader) -> list[Delivery]:
+            return [
+                delivery_of(host.name, each)
+                for host in hosts
+                for each in reader.deliveries(host.number, only_open=only_open, limit=limit)
+            ]
+
+        own = await self._own.deliveries(only_open=only_open, limit=limit)
+        return _newest([*own, *await self._ask(work)], "made_at", limit)
+
+    async def maintenance(self) -> Sequence[Maintenance]:
+        """What maintenance is planned here; hosts keep theirs to themselves."""
+        return await self._own.maintenance()
+
+    async def decisions(self, subject: str, since: datetime) -> Sequence[Decision]:
+        """Why this station sent something or not; hosts keep theirs to themselves."""
+        return await self._own.decisions(subject, since)
+
+    async def waiting_deliveries(self) -> Mapping[str, int]:
+        """How many deliveries of this station wait, by notifier."""
+        return await self._own.waiting_deliveries()
+
+    def _of(self, key: SeriesKey) -> tuple[Host, SeriesKey] | None:
+        found = apart(key, self._hosts)
+        return None if found is None else (self._hosts[found[0]], found[1])
+
+    async def _ask(self, work: Callable[[ArchiveReader], Sequence[T]]) -> Sequence[T]:
+        """The answer; nothing while the archive cannot be read, which the station reports as its own alert."""
+        try:
+            return await self._in_thread(lambda: self._asked(work))
+        except ArchiveError as error:
+            log.warning("the archive cannot be read: %s", error, extra=about(Event.ARCHIVE))
+            return []
+
+    def _asked(self, work: Callable[[ArchiveReader], T]) -> T:
+        """Runs in the reader's thread. After an error the next question begins with a new connection."""
+        if self._reader is None:
+            self._reader = ArchiveReader(address_in(self._url))
+        try:
+            return work(self._reader)
+        except BaseException:
+            self._forget()
+            raise
+
+    def _forget(self) -> None:
+        reader, self._reader = self._reader, None
+        if reader is not None:
+            reader.close()
+
+    def _in_thread(self, work: Callable[[], T]) -> "asyncio.Future[T]":
+        return asyncio.get_running_loop().run_in_executor(self._thread, work)
+
+
+def _renamed(host: Host, state: HostState) -> HostState:
+    name = host.name
+    return HostState(
+        [
+            replace(
+                each,
+                id=host.number * HOST_STEP + each.id,
+                key=named(name, each.key),
+                probe=f"{name}{BETWEEN}{each.probe}",
+            )
+            for each in state.series
+        ],
+        [replace(each, observation=observation_of(name, each.observation)) for each in state.latest],
+        [finding_of(name, each) for each in state.findings],
+        [alert_of(name, each) for each in state.alerts],
+    )
+
+
+def _newest(found: list[T], by: str, limit: int) -> list[T]:
+    return sorted(found, key=attrgetter(by), reverse=True)[:limit]

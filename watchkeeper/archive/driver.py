@@ -24,6 +24,11 @@ _USUAL: Mapping[str, str | int] = {
     "keepalives_count": 3,
     "tcp_user_timeout": SILENT_MS,
     "application_name": "watchkeeper",
+    # The same at the server's end: a session whose network was cut gives up its locks within a minute.
+    "options": (
+        "-c tcp_keepalives_idle=20 -c tcp_keepalives_interval=5 -c tcp_keepalives_count=3"
+        f" -c tcp_user_timeout={SILENT_MS}"
+    ),
 }
 
 _LOCAL = ("/", "@")

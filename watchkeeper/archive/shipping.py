@@ -24,6 +24,9 @@ LOCK = 1463504978
 NEEDED = 1
 """The version of the archive that this one writes to. Later ones only add."""
 
+ALONE_S = 5
+"""How long to wait for an earlier connection of the same host to end."""
+
 LINES_AT_ONCE = 2_000
 """Rows that are put together for one write of COPY."""
 
@@ -153,13 +156,23 @@ class Shipper:
                 f'another installation writes to the archive as "{name}": give one of the two hosts another name '
                 f"([host] name), or, if this one replaces it, run watchkeeper archive-init --replace {name}"
             )
-        if self.conn.execute("SELECT pg_try_advisory_lock(%s, %s)", (LOCK, host)).fetchone() != (True,):
+        if not self._alone(host):
             raise ArchiveRefused(
                 f'another process writes to the archive as "{name}" now: end it, or give this host another name'
             )
         if other is None:
             self.conn.execute("UPDATE watchkeeper.hosts SET installation = %s WHERE host = %s", (installation, host))
         return host, replace(cursor_of(cursor), epoch=epoch, generation=generation)
+
+    def _alone(self, host: int) -> bool:
+        """Take the host's lock. An earlier connection of this host may take a moment to end."""
+        try:
+            with self.conn.transaction():
+                self.conn.execute(f"SET LOCAL lock_timeout = '{ALONE_S}s'")
+                self.conn.execute("SELECT pg_advisory_lock(%s, %s)", (LOCK, host))
+        except driver.driver().errors.LockNotAvailable:
+            return False
+        return True
 
     def _make_temporary(self) -> None:
         for each in TABLES.values():

@@ -5,7 +5,7 @@ import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -147,6 +147,59 @@ def test_a_simulated_alert_takes_the_real_way(config: Path, mailbox: Mailbox, ho
         assert "urgent: sent" in run(config, "explain", "service hide-hub").stdout
     assert run(config, "simulate", "hide-hub", "alarm", "--for", "2h").returncode == 64
     assert run(config, "simulate", "hide-hub", "alarm").returncode == 69
+
+
+RECEIVERS = (
+    ("calm", 'at_most = "warning"'),
+    ("urgent", 'at_least = "alarm"'),
+    ("daily", 'digest = "07:30"\ndigest_only = true'),
+    ("other", 'subjects = ["pool *"]'),
+    ("night", 'quiet_hours = ["{quiet}"]\nquiet_for = "warning"'),
+)
+
+
+def test_each_receiver_gets_what_it_wants(tmp_path: Path, mailbox: Mailbox) -> None:
+    """A level passes two limits in percent: by priority, digest only, by subject, and with quiet hours."""
+    number, config = tmp_path / "number", tmp_path / "config.toml"
+    number.write_text("60")
+    now = datetime.now(UTC)
+    quiet = f"{now - timedelta(hours=1):%H:00}-{now + timedelta(hours=3):%H:00}"
+    config.write_text(
+        base(str(tmp_path))
+        + f"""
+[rules.used_share]
+subjects = ["cistern"]
+warning = "50 %"
+alarm = "90 %"
+[[probe]]
+kind = "command"
+name = "cistern"
+run = ["/bin/cat", "{number}"]
+format = "number"
+capacity = 100
+every = "1s"
+"""
+        + "".join(
+            f'[[notifier]]\nkind = "mail"\nname = "{name}"\nserver = "127.0.0.1"\nport = {mailbox.port}\n'
+            f'security = "none"\nfrom = "watchkeeper@gannet.example"\nto = ["{name}@gannet.example"]\n'
+            f"{wants.format(quiet=quiet)}\n"
+            for name, wants in RECEIVERS
+        )
+    )
+    with Daemon.start(config) as daemon:
+        until("the warning", lambda: mailbox.mails)
+        until("what is held", lambda: "held for quiet hours" in run(config, "status").stdout)
+        assert "held for quiet hours" in " ".join(get(daemon, "events").split())
+        assert [str(each["To"]) for each in mailbox.mails] == ["calm@gannet.example"]
+        assert "60 % used, your limit is 50 %" in str(mailbox.mails[0]["Subject"])
+        number.write_text("95")
+        until("the alarm", lambda: len(mailbox.mails) == 5)
+        why = run(config, "explain", "cistern").stdout
+    sent = [(str(each["To"]).partition("@")[0], "now an alarm" in str(each["Subject"])) for each in mailbox.mails]
+    assert sorted(sent) == [("calm", False), ("calm", True), ("night", False), ("night", True), ("urgent", True)]
+    assert sent.index(("night", False)) < sent.index(("night", True))
+    assert "daily: not sent: digest_only is set" in why
+    assert "other: not sent: none of its subjects fits: pool *" in why
 
 
 def test_an_outage_has_its_true_times_over_restarts(config: Path, mailbox: Mailbox, service: Service) -> None:

@@ -27,6 +27,7 @@ WORDS: Mapping[str, str] = {
     "filesystems": "file systems",
     "guest-agents": "what goes on inside guests",
     "hardware": "hardware errors, fans and voltages",
+    "inotify": "watches of files (inotify)",
     "links": "network ports",
     "lvm": "LVM volume groups and thin pools",
     "btrfs": "btrfs file systems",

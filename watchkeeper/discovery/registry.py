@@ -68,6 +68,7 @@ FINDERS = (
     Finder("Software", software.find, ("software",)),
     Finder("The clock", basics.find_clock, ("clock",)),
     Finder("Temperatures", sensors.find_sensors, ("temperatures",)),
+    Finder("Watches of files", hardware.find_inotify, ("inotify",)),
     Finder("Hardware errors, fans, voltages", hardware.find_hardware, ("hardware",)),
 )
 """A new kind of thing is one more row."""

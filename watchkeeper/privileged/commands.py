@@ -287,6 +287,10 @@ COMMANDS: dict[str, Entry] = {
         "which guests hold which USB devices",
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.usb_holders"),),
     ),
+    "inotify": Entry(
+        "how many inotify watches each user has",
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.inotify_watches"),),
+    ),
     "containers": Entry(
         "the state of every container, as the engines of the system report it",
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.container_engine", "state"),),

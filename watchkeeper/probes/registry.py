@@ -69,6 +69,7 @@ _MODULES = {
     "directories": BuiltIn("filesystems.directories", "Directories"),
     "changes": BuiltIn("changes.changes", "Changes"),
     "links": BuiltIn("network.links", "Links"),
+    "inotify": BuiltIn("host.inotify", "Inotify"),
     "hardware": BuiltIn("hardware.hardware", "Hardware"),
     "software": BuiltIn("software.software", "Software"),
     "ups": BuiltIn("power.ups", "Ups"),

@@ -1,6 +1,6 @@
 """Finding what the kernel counts and measures of the electronics, in a tree as it lays it out."""
 
-from watchkeeper.discovery.finders.hardware import find_hardware
+from watchkeeper.discovery.finders.hardware import find_hardware, find_inotify
 from watchkeeper.discovery.host import Host
 
 
@@ -21,3 +21,12 @@ async def test_what_the_kernel_shows(host: Host) -> None:
     (about,) = found.about
     assert about.startswith("The kernel shows 1 memory controllers with ECC, 1 PCI Express devices that count errors, ")
     assert about.endswith(", 1 fans, 1 voltages, how often the processor was throttled.")
+
+
+async def test_watches_of_files(host: Host) -> None:
+    """Proposed where the kernel limits them, with the helper that it needs."""
+    assert (await find_inotify(host)).proposals == ()
+    (host.root / "proc/sys/fs/inotify").mkdir(parents=True)
+    (found,) = (await find_inotify(host)).proposals
+    assert found.kind == "inotify"
+    assert found.about[1].startswith("Needs the helper.")

@@ -1,12 +1,13 @@
-"""Finds what the kernel counts and measures of the host's electronics."""
+"""Finds what the kernel counts and measures of the host's electronics, and its limits of watches of files."""
 
 from functools import partial
 
-from watchkeeper.discovery.host import Host, unseen
+from watchkeeper.discovery.host import HELPER, Host, unseen
 from watchkeeper.discovery.proposal import Found, Proposal
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes.hardware import error_counts
 from watchkeeper.probes.hardware.fans import read_fans
+from watchkeeper.probes.host.inotify import LIMITS
 
 
 async def find_hardware(host: Host) -> Found:
@@ -18,6 +19,14 @@ async def find_hardware(host: Host) -> Found:
     if not parts:
         return Found(absent=("counts of hardware errors (EDAC, AER), fans, voltages",))
     return Found((Proposal("hardware", about=(f"The kernel shows {', '.join(parts)}.",)),))
+
+
+async def find_inotify(host: Host) -> Found:
+    """The limits of inotify(7). Nothing is counted here."""
+    if not (host.root / LIMITS).is_dir():
+        return Found()
+    about = ("Watches of files (inotify), which synchronisation and containers need.", f"Needs the helper. {HELPER}.")
+    return Found((Proposal("inotify", about=about),))
 
 
 def _electronics(host: Host) -> list[str]:

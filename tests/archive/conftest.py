@@ -23,7 +23,9 @@ def archive(running: Server) -> Server:
     """An empty archive."""
     for table in TABLES:
         running.query(f"DELETE FROM watchkeeper.{table}")
-    running.query("UPDATE watchkeeper.hosts SET installation = NULL, epoch = '', generation = 0, cursor = ''")
+    running.query(
+        "UPDATE watchkeeper.hosts SET installation = NULL, epoch = '', generation = 0, cursor = '', seen_at_us = 0"
+    )
     return running
 
 

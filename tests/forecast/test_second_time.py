@@ -299,3 +299,49 @@ def test_a_cycle_that_is_not_seen_since_room_was_made_is_none() -> None:
     found = seen(t, used)
     assert found.cycle_s is None
     assert found.no_end is NoEnd.STILL
+
+
+def test_the_first_sample_after_room_was_made_does_not_say_full_now() -> None:
+    """Nearly full, and emptied just now: the time is counted from what is left, at the pace of before."""
+    t = every(10, 23.4)
+    used = 300 + 30 * t - np.where(t > 23.3, 700, 0) + noise(len(t), 0.5)
+    first = int(np.flatnonzero(t > 23.3)[0])
+    before, found = (seen(t[:n], used[:n]) for n in (first, first + 1))
+    assert day(before.likely_s) == pytest.approx(23.33, abs=0.05)
+    assert day(found.likely_s) == pytest.approx(23.33 + 700 / 30, rel=0.05)
+    assert found.latest_s is not None
+    assert day(found.latest_s) > day(found.likely_s)
+
+
+def test_a_first_sample_far_below_invents_no_end() -> None:
+    """A level without growth that is emptied has no date; a growth whose late end is open keeps an open one."""
+    t = every(10, 6)
+    still = seen(t, np.where(t < t[-1], 600.0, 100.0) + noise(len(t), 0.5))
+    assert still.likely_s is None
+    t = every(10, 1)
+    young = 300 + 60 * t + noise(len(t), 10.0, seed=0)
+    before = seen(t, young)
+    young[-1] = 100.0
+    found = seen(t, young)
+    assert before.latest_s is found.latest_s is None
+    assert found.growth_per_day is not None
+    assert day(found.likely_s) > day(before.likely_s) + 100 / found.growth_per_day
+
+
+@pytest.mark.parametrize("base", [150.0, 370.0])
+def test_a_level_that_was_emptied_once_and_is_still_is_not_filling(base: float) -> None:
+    """Risen for four days from its first sample, emptied at 85 %, and at rest for eleven days: never a date of days."""
+    t = every(60, 15)
+    used = np.where(t < 4, base + (850 - base) * t / 4, base) + noise(len(t), 0.2)
+    for until in np.arange(6.0, 15.0, 0.5):
+        found = seen(t[t <= until], used[t <= until])
+        assert found.likely_s is None
+
+
+@pytest.mark.parametrize("years", [11, 20])
+def test_what_fills_in_more_than_ten_years_has_no_date(years: int) -> None:
+    """Two years of even growth, at which the rest would take so long."""
+    t = every(180, 730)
+    found = seen(t, 100 + 900 / (365 * years) * (t - t[-1]) + noise(len(t), 0.01))
+    assert found.no_end is NoEnd.FAR
+    assert found.likely_s is None

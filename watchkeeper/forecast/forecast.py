@@ -65,7 +65,22 @@ def forecast(history: LevelHistory, now_s: float) -> Forecast:
         if trend is not None:
             own = _ends(_explained(last, trend, points, past), trend, points, past)
         found = pooled.pool(own, past, points, trend)
+        if points.fallen > LEAST_CLEARING * LEAST_SHARE * last.capacity:
+            found = _farther(found, points.fallen)
     return found if _sound(found) else replace(last, no_end=NoEnd.UNCERTAIN)
+
+
+def _farther(found: Forecast, room: float) -> Forecast:
+    """The forecast if so much room may have been made: only the newest sample says so, and nothing after it yet.
+
+    The early end stays, since a single sample may be wrong.
+    """
+    pace = found.growth_per_day or 0.0
+    if found.likely_s is None or pace <= 0:
+        return found
+    later_s = room / pace * DAY_S
+    latest_s = None if found.latest_s is None else found.latest_s + later_s
+    return replace(found, likely_s=found.likely_s + later_s, latest_s=latest_s)
 
 
 def _sound(found: Forecast) -> bool:

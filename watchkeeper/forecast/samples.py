@@ -62,7 +62,8 @@ class Points:
     """t: days from now, rising, none after 0. y: level. weight: days. gap_d: days between the newest samples.
 
     older: how many of them are hours and days; first: which of these is the first.
-    drop: room that was made in the last hours, if the hours do not show it yet.
+    drop: room that was made in the last hours, if the hours do not show it yet. fallen: how far the newest sample is
+    below what was taken in its place; 0 if it was taken itself.
     """
 
     t: Floats
@@ -73,6 +74,7 @@ class Points:
     older: int = 0
     first: int = 0
     drop: Drop | None = None
+    fallen: float = 0.0
 
 
 def to_points(history: LevelHistory, past: Past | None, now_s: float, least: float) -> Points:
@@ -83,13 +85,15 @@ def to_points(history: LevelHistory, past: Past | None, now_s: float, least: flo
     at, used, _ = history.recent()
     begin_s = max(past.end_s - FRESH_S, past.begin_s) if past else -np.inf
     fresh = (at >= begin_s) & (at <= now_s)
-    at, used = at[fresh], without_spikes(at[fresh], used[fresh])
+    at, raw = at[fresh], used[fresh]
+    used = without_spikes(at, raw)
+    fallen = float(used[-1] - raw[-1]) if len(raw) else 0.0
     first = _since_room(used, past)
     at, used = at[first:], used[first:]
     t, weight = (at - now_s) / DAY_S, _weights((at - now_s) / DAY_S)
     if past is None:
         white, gap_d = noises.of_samples(t, used)
-        return Points(t, used, weight, Noise(white, 0.0, gap_d, 0.0), gap_d)
+        return Points(t, used, weight, Noise(white, 0.0, gap_d, 0.0), gap_d, fallen=fallen)
     y, sound = past.plain(at, used)
     t, y, weight = t[sound], y[sound], weight[sound]
     young = len(t) < ENOUGH and past.begin_s > -np.inf  # too little since room was made: what was before, without that
@@ -110,6 +114,7 @@ def to_points(history: LevelHistory, past: Past | None, now_s: float, least: flo
         int(older.sum()),
         int(older.argmax()),
         drop,
+        fallen,
     )
 
 

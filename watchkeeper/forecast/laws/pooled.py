@@ -17,7 +17,7 @@ from watchkeeper.forecast.laws.first_passage import FAR_D, Z90
 from watchkeeper.forecast.laws.jobs import Jobs, touched
 from watchkeeper.forecast.laws.net_growth import Windows, law, tried, windows
 from watchkeeper.forecast.laws.pace_drift import drift
-from watchkeeper.forecast.laws.passage_times import passage_law
+from watchkeeper.forecast.laws.passage_times import RISE, passage_law
 from watchkeeper.forecast.samples import Points
 from watchkeeper.forecast.sorted_values import median
 from watchkeeper.forecast.trends.trend_selection import Outlook
@@ -42,6 +42,8 @@ NEAREST = 0.3
 """Cycles and clearings take away at most all but this share of what is free."""
 RESTED, PAUSE_D = 1.5, 0.5
 """Growth has stopped if it rests for this many times the longest rest before, and for half a day."""
+PLACED_D = 0.25
+"""When room was made is known to a few hours."""
 SEEN_RESTS, LEAST_D = 2.0, 2.0
 """Net growth counts from this many rests and these days on."""
 REGULAR = 3
@@ -79,6 +81,8 @@ def pool(found: Forecast, past: Past | None, points: Points, trend: Outlook | No
     seen = windows(record.t, record.y, max(16 * points.gap_d, 0.04)) if record else None
     if past is None or record is None or seen is None or _repaired(found, past, record, seen):
         return found
+    if found.likely_s is not None and _rests_since_room(found, past, record):
+        return replace(found, earliest_s=None, likely_s=None, latest_s=None, no_end=NoEnd.STILL)
     if found.likely_s is not None:
         if not _clear(past, record, points, trend):
             return _shared(found, past, record, seen)
@@ -200,7 +204,7 @@ def _lasted(found: Forecast, seen: Windows) -> float:
 
 def _enduring(found: Forecast, past: Past, record: Record, seen: Windows) -> Windows | None:
     """The windows that show net growth longer than the longest rest; None if there are none, or it has stopped."""
-    longest, present = _rests(record.t, record.y)
+    longest, present = _rests(record, found)
     if found.no_end is NoEnd.CLEARED and len(past.clearings) < REGULAR:
         return None
     if found.no_end is not NoEnd.CLEARED and found.no_end is not NoEnd.FAR and present > max(RESTED * longest, PAUSE_D):
@@ -217,17 +221,32 @@ def _repaired(found: Forecast, past: Past, record: Record, seen: Windows) -> boo
     return past.begin_s > -math.inf and expected > SEEN_SHARE * found.capacity and gained < GOES_ON * expected
 
 
-def _rests(t: Floats, y: Floats) -> tuple[float, float]:
-    """The longest time between two new highest levels, and the time since the last one. Days."""
-    high = t[np.diff(np.maximum.accumulate(y), prepend=-np.inf) > 0]
-    return float(np.diff(high).max(initial=0.0)), -float(high[-1])
+def _rests_since_room(found: Forecast, past: Past, record: Record) -> bool:
+    """Return whether room was made, and nothing has grown since, for longer than it ever rested before."""
+    made = [each.end_s for each in past.clearings] + [each.end_s for each in past.steps if each.size < 0]
+    longest, present = _rests(record, found)
+    since_d = (found.at_s - max(made, default=math.inf)) / DAY_S
+    return PAUSE_D < since_d <= present + PLACED_D and present > RESTED * longest
+
+
+def _rests(record: Record, found: Forecast) -> tuple[float, float]:
+    """The longest time between two new highest levels, and the time since the last one. Days.
+
+    On a level at rest noise alone reaches a new highest now and then, so one that is hardly higher does not count. What
+    was before the first rise is no rest between two.
+    """
+    least = RISE * max(found.capacity - record.reach, 0.0)
+    highest = np.maximum.accumulate(record.y)
+    risen = highest if least <= 0 else np.floor((highest - highest[0]) / least)
+    high = record.t[np.diff(risen, prepend=-np.inf) > 0]
+    return float(np.diff(high[1:]).max(initial=0.0)), -float(high[-1])
 
 
 def _untrended(found: Forecast, past: Past, record: Record, kept: Windows) -> Forecast:
     """The forecast of a level whose trend has no end."""
     reach = record.reach
     if found.no_end is NoEnd.CLEARED:
-        since_s = found.at_s - max(_rests(record.t, record.y)[0], 1.0) * DAY_S
+        since_s = found.at_s - max(_rests(record, found)[0], 1.0) * DAY_S
         highest = (past.whole + past.top)[past.at_s >= since_s].max(initial=reach)
         reach = min(float(highest), found.capacity - NEAREST * (found.capacity - reach))
     need = max(found.capacity - reach, 0.0)

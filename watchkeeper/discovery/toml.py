@@ -73,7 +73,7 @@ def setting(name: str, value: Value) -> list[str]:
 
 def comment(text: str) -> list[str]:
     """A comment, wrapped. Nothing in the text can end it: TOML ends a comment at a line break and forbids controls."""
-    lines = textwrap.wrap(printable(text), WIDTH, break_long_words=False, break_on_hyphens=False)
+    lines = textwrap.wrap(printable(text).strip(), WIDTH, break_long_words=False, break_on_hyphens=False)
     return [f"# {line}" for line in lines]
 
 

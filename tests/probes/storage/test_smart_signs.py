@@ -315,6 +315,16 @@ async def test_a_disk_that_never_tested_itself(replay: Replay) -> None:
     assert untimed.last_at is None, "without its hours nobody knows when"
 
 
+async def test_figures_that_no_disk_can_count(replay: Replay) -> None:
+    """Endless numbers, and hours of a million years: they count as missing, and nothing breaks."""
+    rows = [{"self_test_code": {"value": 1}, "self_test_result": {"value": 0}, "power_on_hours": 0}]
+    log = {"nvme_self_test_log": {"table": rows}, "power_on_time": {"hours": 10**10}, "temperature": {"current": 1e400}}
+    said = disk(HEALTHY, **log, ata_device_statistics=statistic("Number of Interface CRC Errors", 10**400))
+    seen = await replay.look(0, said)
+    assert find(seen, SUBJECT, "short self-test", Deadline).last_at is None
+    assert not {f"{SUBJECT}: interface errors", f"{SUBJECT}: heat"} & keys(seen)
+
+
 def test_the_log_of_an_nvme_and_hours_that_wrap() -> None:
     """The form of smartmontools 7.4; and ATA's hours, of which only 16 bits are kept."""
     rows = [{"self_test_code": {"value": 1}, "self_test_result": {"value": 1}, "power_on_hours": 90},

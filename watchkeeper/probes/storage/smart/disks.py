@@ -71,6 +71,9 @@ warns by itself, at a limit of its own."""
 COOLER_C = 3.0
 """A disk that was too hot is so until it is so much cooler: its sensor has whole degrees."""
 
+OLDEST_H = 40 * 8766
+"""Hours of operation: forty years. What is older was never counted by a disk, but by a fault of its firmware."""
+
 FORGOTTEN_S = 400 * DAY_S
 """The history of a disk that was not seen for so long is dropped: one that is attached once a year keeps it."""
 
@@ -244,8 +247,11 @@ def _tests(disk: Disk, before: Mapping[str, tuple[int, float]], now_s: float) ->
         return before
     after = dict(before)
     for sort, hour in ((SHORT, tests.short_h), (EXTENDED, tests.extended_h)):
-        if hour is not None and (sort not in before or before[sort][0] != hour):
-            after[sort] = (hour, now_s - HOUR_S * age_h(powered_on_h, hour, wraps=tests.wraps))
+        if hour is None or (sort in before and before[sort][0] == hour):
+            continue
+        age = age_h(powered_on_h, hour, wraps=tests.wraps)
+        if age < OLDEST_H:
+            after[sort] = (hour, now_s - HOUR_S * age)
     return after
 
 

@@ -5,6 +5,9 @@ from typing import Any
 
 Report = Mapping[str, Any]
 
+LARGEST = 2**64
+"""Counters of ATA and SCSI have 64 bits. Those of NVMe have 128, and no disk lives to fill 64."""
+
 
 def table(said: Report, name: str) -> Report:
     """An object; empty if it is missing."""
@@ -23,16 +26,17 @@ def text(found: object) -> str:
 
 
 def number(found: object) -> float | None:
-    """A number; None if it is missing. JSON of any length is an int in Python, and may not fit."""
-    try:
-        return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
-    except OverflowError:
+    """A number; None if it is missing, or endless: JSON of any length is a number in Python."""
+    if isinstance(found, bool) or not isinstance(found, int | float) or not abs(found) < LARGEST:
         return None
+    return float(found)
 
 
 def whole(found: object) -> int | None:
-    """A whole number; None if it is missing."""
-    return found if isinstance(found, int) and not isinstance(found, bool) else None
+    """A whole number; None if it is missing, or larger than any counter of a disk."""
+    if isinstance(found, bool) or not isinstance(found, int) or abs(found) >= LARGEST:
+        return None
+    return found
 
 
 def statistics(said: Report) -> dict[str, float]:

@@ -419,9 +419,7 @@ def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation
     if found is not None and finding.used_limit is not None and finding.priority is not None:
         return _over_limit(finding, finding.used_limit, found, now)
     if found is not None and found.unusual is not None and finding.priority is None:
-        said = unusual_words(found.unusual, now, zone)
-        rate = at_this_rate(found, seen.unit) if isinstance(seen, Level) else ""
-        return "; ".join(filter(None, (said, "too early for a date", rate)))
+        return _unusual(found, found.unusual, now, zone, seen)
     if finding.early:
         return "growing; too early for a date"
     if finding.ends_at is None:
@@ -430,6 +428,12 @@ def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation
     left_s = (finding.ends_at - now).total_seconds()
     word = full_word(finding.key)
     return f"{word} in {about(left_s)}" if left_s > 0 else f"{word} at any moment"
+
+
+def _unusual(found: Forecast, growth: UnusualGrowth, now: datetime, zone: tzinfo, seen: Observation | None) -> str:
+    """`growing unusually fast since 08:00; too early for a date; at this rate, ...`."""
+    rate = at_this_rate(found, seen.unit) if isinstance(seen, Level) else ""
+    return "; ".join(filter(None, (unusual_words(growth, now, zone), "too early for a date", rate)))
 
 
 def full_word(key: SeriesKey) -> str:

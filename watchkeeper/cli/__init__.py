@@ -32,6 +32,7 @@ COMMANDS = {
     "backtest": LazyCommand("backtest.backtest", "Run the rules over a recorded history."),
     "capacity": LazyCommand("commands.planning.capacity", "Check whether a new or larger guest fits on this host."),
     "preflight": LazyCommand("commands.planning.preflight", "Check whether a change is safe, or what it has changed."),
+    "backups": LazyCommand("commands.planning.backups", "Show which guest has a backup, how old, and where it lies."),
     "reclaim": LazyCommand("commands.planning.reclaim", "Show what deleting snapshots would free. Deletes nothing."),
     "backup": LazyCommand("commands.database.backup", "Copy the database to a file."),
     "restore": LazyCommand("commands.database.restore", "Replace the database with a backup."),

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from tests.inventory.places import mounted
-from watchkeeper.inventory.storage.storage_stack import of_disk, of_files
+from watchkeeper.inventory.storage.storage_stack import devices, fixed_part, of_disk, of_files
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.host_state import Disk, StoreKind
 from watchkeeper.probes.filesystems import mounts
@@ -106,3 +106,65 @@ def test_a_disk_on_no_store(tree: Tree) -> None:
     """Nothing can be told of it."""
     assert of_disk(Disk("/dev/sdq"), None, tree.mounts(), tree.root) == set()
     assert of_files("/srv/volume/*", [], tree.root) == set()
+
+
+@pytest.fixture
+def stacked(tree: Tree) -> Tree:
+    """Two partitions, a mirror of both, LUKS on the mirror; a btrfs of two disks."""
+    for name, disk in (("sda1", "sda"), ("sdb1", "sdb")):
+        folder = tree.root / "sys/devices/block" / disk / name
+        (folder / "slaves").mkdir(parents=True)
+        (folder / "partition").write_text("1\n")
+        link = tree.root / "sys/class/block" / name
+        link.unlink(missing_ok=True)
+        link.symlink_to(folder)
+    for name, below in (("md0", ("sda1", "sdb1")), ("dm-7", ("md0",)), ("sdc", ()), ("sdd", ())):
+        folder = tree.device(name)
+        for each in below:
+            (folder / "slaves" / each).symlink_to((tree.root / "sys/class/block" / each).resolve())
+    members = tree.root / "sys/fs/btrfs/0f5e/devices"
+    members.mkdir(parents=True)
+    for name in ("sdc", "sdd"):
+        (members / name).symlink_to(tree.root / "sys/devices/block" / name)
+    mounted(
+        tree.root,
+        ("/srv/mirror", "ext4", "/dev/dm-7"),
+        ("/srv/part", "ext4", "/dev/sdb1"),
+        ("/srv/tree", "btrfs", "/dev/sdc"),
+        ("/srv/alone", "btrfs", "/dev/sda1"),
+        ("/srv/volume", "ext4", "/dev/zd16"),
+        ("/srv/away", "nfs4", "tern:/backup"),
+        ("/skerry/copies", "zfs", "skerry/copies"),
+    )
+    return tree
+
+
+@pytest.mark.parametrize(
+    ("path", "expected"),
+    [
+        ("/srv/mirror/copies", {"sda", "sdb"}),
+        ("/srv/part/a.img", {"sdb"}),
+        ("/srv/tree", {"sdc", "sdd"}),
+        ("/srv/alone", {"sda"}),
+        ("/dev/md0", {"sda", "sdb"}),
+        ("/dev/sdd", {"sdd"}),
+        ("/dev/zvol/skerry/copies", set()),
+        ("/srv/volume", set()),
+        ("/srv/away", set()),
+        ("/skerry/copies", set()),
+        ("/dev/nothing", set()),
+    ],
+)
+def test_the_disks_below(stacked: Tree, path: str, expected: set[str]) -> None:
+    """Down to whole disks, through encryption, mirrors and the members of a btrfs."""
+    found = mounts.parse((stacked.root / "mountinfo").read_text())
+    assert devices(path, found, stacked.root) == expected
+    assert devices("/srv/part", [], stacked.root) == set()
+
+
+@pytest.mark.parametrize(
+    ("pattern", "expected"), [("/srv/a*/b", "/srv"), ("/srv/copies", "/srv/copies"), ("/*", "/"), ("/srv/[ab]", "/srv")]
+)
+def test_the_fixed_part_of_a_pattern(pattern: str, expected: str) -> None:
+    """The folder above the first wildcard."""
+    assert fixed_part(pattern) == expected

@@ -9,25 +9,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fnmatch import fnmatchcase
-from functools import partial
 from itertools import pairwise
 from pathlib import PurePath
 
-from watchkeeper.config.types import ProbeSettings
-from watchkeeper.errors import ProbeError
+from watchkeeper.inventory.copies import backs_up, copy_of, fresh
 from watchkeeper.inventory.level_history import past_of
 from watchkeeper.inventory.preflight.restart import RestartLook
-from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.inventory.target import Target, find
 from watchkeeper.model.forecast import Forecast
-from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unseen
+from watchkeeper.model.observation import Answer, Deadline, Level, SeriesKey
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Sample, Series
-from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow
+from watchkeeper.planning.host_state import Disk, HostNow, Snapshot, StoreKind, StoreNow
 from watchkeeper.planning.preflight import decide
 from watchkeeper.planning.preflight.decide import (
     Answered,
-    Copy,
     DiskSnapshots,
     Point,
     PreflightAnswer,
@@ -39,8 +35,6 @@ from watchkeeper.privileged.commands import MOUNTS
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.filesystems.mounts import Mount
-from watchkeeper.probes.registry import make_probe
-from watchkeeper.probes.services.job import JobSettings
 from watchkeeper.probes.storage.btrfs.snapshots import BtrfsSnapshotsSettings
 from watchkeeper.probes.storage.lvm.snapshots import LvmSnapshotsSettings
 from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings
@@ -159,7 +153,7 @@ class Asking:
             for each in self.settings.probes
             if isinstance(each, SnapshotsSettings) and each.name in names and not each.backup_of
         ]
-        seen = [(each.name, one) for each in probes for one in (await self._fresh(each))[0]]
+        seen = [(each.name, one) for each in probes for one in (await fresh(each, self.bench))[0]]
         return [
             Snapshot(name, dict(one.facts).get("newest", one.key.subject), one.last_at)
             for name, one in seen
@@ -171,33 +165,10 @@ class Asking:
         mounted = await self.bench.workers.call("list of mounts", _mounted, 10.0)
         points: list[Point] = []
         for guest in self.target.guests:
-            named = [each for each in self.settings.probes if _backs_up(each, guest.name)]
-            copies = [await self._copy(each, guest, mounted) for each in named]
+            named = [each for each in self.settings.probes if backs_up(each, guest.name)]
+            copies = [await copy_of(each, guest, self.host, mounted, self.bench) for each in named]
             points += decide.backup_points(copies, f"guest {guest.name}", self.now)
         return list(dict.fromkeys(points))
-
-    async def _copy(self, probe: ProbeSettings, guest: GuestNow, mounted: Sequence[Mount]) -> Copy:
-        seen, trouble = await self._fresh(probe)
-        deadline = next((each for each in seen if isinstance(each, Deadline)), None)
-        failed = next((each for each in seen if isinstance(each, Condition) and not each.ok), None)
-        said = trouble or (failed.reason if failed is not None and failed.key.quantity == "result" else "")
-        shares = ""
-        if isinstance(probe, SnapshotsSettings):
-            look = partial(self._shared, probe, guest, mounted)
-            shares = ", ".join(await self.bench.workers.call(f"where {probe.name} lies", look, 10.0))
-        if deadline is None:
-            return Copy(probe.label, None, None, shares, said)
-        return Copy(probe.label, deadline.last_at, deadline.due_at, shares, said)
-
-    def _shared(self, probe: SnapshotsSettings, guest: GuestNow, mounted: Sequence[Mount]) -> list[str]:
-        """What all of a probe's files share with the guest's disks; nothing if some files are elsewhere."""
-        kinds = {each.key: each.kind for each in self.host.stores}
-        disks = [
-            storage_stack.of_disk(each, kinds.get(each.store) if each.store else None, mounted) for each in guest.disks
-        ]
-        beneath = set().union(*disks)
-        shared = [storage_stack.of_files(each, mounted) & beneath for each in probe.files]
-        return sorted(set().union(*shared)) if all(shared) else []
 
     async def stores(self) -> list[Point]:
         """Space for what the snapshot will hold, and time until each store is full."""
@@ -266,7 +237,7 @@ class Asking:
     async def _asked(self) -> list[Answered]:
         by_label = {each.label: each for each in self.settings.probes}
         labels = list(dict.fromkeys(label for _, label in self.target.services))
-        looks = await asyncio.gather(*(self._fresh(by_label[each]) for each in labels if each in by_label))
+        looks = await asyncio.gather(*(fresh(by_label[each], self.bench) for each in labels if each in by_label))
         seen = {one.key: one for found, _ in looks for one in found if isinstance(one, Answer)}
         troubles = dict(zip([each for each in labels if each in by_label], (why for _, why in looks), strict=True))
         asked = []
@@ -279,16 +250,6 @@ class Asking:
             else:
                 asked.append(Answered(key, one.answered, one.reason, one.took_s))
         return asked
-
-    async def _fresh(self, probe: ProbeSettings) -> tuple[Sequence[Observation], str]:
-        """One run of a new probe; what it saw, or why it could not run."""
-        made = make_probe(probe, self.bench)
-        try:
-            return [each for each in await made.observe() if not isinstance(each, Unseen)], ""
-        except ProbeError as error:
-            return (), str(error)
-        finally:
-            await made.close()
 
     async def unseen(self) -> list[str]:
         """What the probes could not look at, or do not cover, of the subject and of what it depends on."""
@@ -318,12 +279,6 @@ def pace(samples: Sequence[Sample]) -> float | None:
     for (_, before), (_, after) in pairwise(counted):
         written += after - before if after >= before else after
     return written / (counted[-1][0] - counted[0][0]) * 86_400
-
-
-def _backs_up(probe: ProbeSettings, guest: str) -> bool:
-    if not isinstance(probe, SnapshotsSettings | JobSettings):
-        return False
-    return any(guest == each or fnmatchcase(guest, each) for each in probe.backup_of)
 
 
 def _mounted() -> list[Mount]:

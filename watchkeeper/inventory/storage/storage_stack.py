@@ -22,10 +22,7 @@ DEPTH = 8
 
 def of_files(pattern: str, mounted: Sequence[Mount], root: Path = Path("/")) -> set[str]:
     """What the files of a pattern are stored on; empty if it is nothing of this host. Blocks briefly."""
-    # The folder above the first wildcard; without one the pattern is a file, or a folder that may itself be a mount.
-    plain, magic, _ = re.split(r"([*?[])", pattern, maxsplit=1) if glob.has_magic(pattern) else (pattern, "", "")
-    fixed = os.path.dirname(plain) if magic else plain  # noqa: PTH120  a name may hold any bytes
-    mount = look_zfs.mount_of(mounted, os.path.realpath(fixed or "/"))
+    mount = look_zfs.mount_of(mounted, os.path.realpath(fixed_part(pattern)))
     return set() if mount is None else _of_mount(mount, mounted, root)
 
 
@@ -38,6 +35,48 @@ def of_disk(disk: Disk, kind: StoreKind | None, mounted: Sequence[Mount], root: 
     mount = look_zfs.mount_of(mounted, os.path.realpath(disk.path))
     found = _of_mount(mount, mounted, root) if mount else set()
     return found if disk.store.subject in found else {disk.store.subject}
+
+
+def devices(path: str, mounted: Sequence[Mount], root: Path = Path("/")) -> set[str]:
+    """The disks that a file, folder or block device is stored on at last, such as `sda`; empty if not known.
+
+    Not known are those of a ZFS pool and of another machine: sysfs does not list them. Blocks briefly.
+    """
+    if path.startswith("/dev/"):
+        return _last(os.path.realpath(root / path.removeprefix("/")), root)
+    mount = look_zfs.mount_of(mounted, os.path.realpath(path))
+    if mount is None or not mount.on_device:
+        return set()
+    node = os.path.realpath(root / mount.source.removeprefix("/"))
+    members = _btrfs_members(node, root) if mount.type == "btrfs" else {node}
+    return set().union(*(_last(each, root) for each in members))
+
+
+def fixed_part(pattern: str) -> str:
+    """The folder above the first wildcard of a pattern; without one the pattern itself."""
+    plain, magic, _ = re.split(r"([*?[])", pattern, maxsplit=1) if glob.has_magic(pattern) else (pattern, "", "")
+    return (os.path.dirname(plain) if magic else plain) or "/"  # noqa: PTH120  a name may hold any bytes
+
+
+def _btrfs_members(node: str, root: Path) -> set[str]:
+    """All devices of the btrfs that has this one (Linux: /sys/fs/btrfs/UUID/devices); itself if none is listed."""
+    name = os.path.basename(node)  # noqa: PTH119  a name may hold any bytes
+    for each in root.glob("sys/fs/btrfs/*/devices"):
+        if (each / name).exists():
+            return {str(root / "dev" / one.name) for one in each.iterdir()}
+    return {node}
+
+
+def _last(node: str, root: Path) -> set[str]:
+    """The devices below which there is none. A partition counts as its disk; a ZFS volume is not a disk."""
+    level = {(root / "sys/class/block" / os.path.basename(node)).resolve()}  # noqa: PTH119  a name may hold any bytes
+    found: set[str] = set()
+    for _ in range(DEPTH):
+        for each in level:
+            if each.exists() and not any(each.glob("slaves/*")):
+                found.add(each.parent.name if (each / "partition").exists() else each.name)
+        level = {one.resolve() for each in level for one in each.glob("slaves/*")}
+    return {each for each in found if not each.startswith("zd")}
 
 
 def _of_mount(mount: Mount, mounted: Sequence[Mount], root: Path) -> set[str]:

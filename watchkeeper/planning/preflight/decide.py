@@ -136,19 +136,21 @@ def backup_points(copies: Sequence[Copy], about: str, now: datetime) -> Iterator
     if not copies:
         yield Point(Matter.BACKUP, Verdict.NO_GO, about, NO_BACKUP)
         return
-    points = [_backup_point(each, now) for each in copies]
+    points = [backup_point(each, now) for each in copies]
     good = [each for each in points if each.verdict is Verdict.GO]
     yield from good or points
 
 
-def _backup_point(copy: Copy, now: datetime) -> Point:
+def backup_point(copy: Copy, now: datetime) -> Point:
+    """Whether one copy counts: made, elsewhere, not overdue and without a fault."""
+
     def no(why: str) -> Point:
         return Point(Matter.BACKUP, Verdict.NO_GO, clean(copy.name), why, passes=not copy.shares)
 
     if copy.shares:
         return no(f"it is on {clean(copy.shares)}, and so is a disk of the guest: both are lost together")
     if copy.last_at is None:
-        return no("it has never been made")
+        return no(clean(copy.trouble) or "it has never been made")
     age = duration(max((now - copy.last_at).total_seconds(), 0.0))
     if copy.trouble:
         return no(f"{clean(copy.trouble)}; the last good one is {age} old")

@@ -1,0 +1,113 @@
+"""`watchkeeper backups`: which guest has a backup, how old it is, and where it lies.
+
+Not here: how copies are found (inventory/backups.py), and what they are worth (planning/backups.py).
+"""
+
+import asyncio
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import output
+from watchkeeper.cli.command_group import configured, ended
+from watchkeeper.cli.database import opened
+from watchkeeper.cli.exit_codes import Exit
+from watchkeeper.clock import Clock
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.inventory.backups import backups as look_for
+from watchkeeper.inventory.scan import look
+from watchkeeper.messages.wording import clean, duration, instant
+from watchkeeper.planning.backups import BackupsAnswer, GuestBackup, GuestCopy, summary
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
+
+
+@click.command()
+@configured
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `good`, and every guest.")
+def backups(config: Path | None, *, as_json: bool) -> None:
+    """Show for every guest what backs it up, how old that is, and where it lies, down to the disk.
+
+    Copies are looked for in the probes of kind job and snapshots that name the guest in backup_of, in sets of files
+    with the guest's own name, and in datasets that another pool received. A copy on the guest's own store is none: both
+    are lost together. "No backup" names the places that were looked at; "cannot tell" says which could not be.
+
+    \b
+    watchkeeper backups
+    watchkeeper backups --json
+
+    Exit codes: 0 every guest has a good backup, 1 not every one, or no guest could be seen, 66 there is no database.
+    """  # noqa: D301  click reads \b as: keep the lines
+    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    answer = asyncio.run(_ask(known))
+    if as_json:
+        output.as_json({"host": known.host.label} | backups_form(answer))
+    else:
+        show(answer, known)
+    ended(Exit.OK if answer.good else Exit.NEEDS_YOU)
+
+
+async def _ask(known: settings.Settings) -> BackupsAnswer:
+    clock, workers = Clock(), ThreadWorkers()
+    try:
+        async with opened(known) as store:
+            bench = ProbeContext(clock, workers, store.probe_states, store.job_reports)
+            return await look_for(known, await look(known, bench), bench)
+    finally:
+        workers.close()
+
+
+def show(answer: BackupsAnswer, known: settings.Settings) -> None:
+    """Print the summary, then a row for each guest, those without a good backup first."""
+    output.heading(f"{known.host.label}, {instant(answer.at, known.host.zone, answer.at)}")
+    output.paragraph(summary(answer))
+    output.blank()
+    if answer.guests:
+        ordered = sorted(answer.guests, key=lambda each: (each.newest_at is not None, each.name))
+        output.rows((each.name, [_first(each, answer), *each.reasons]) for each in ordered)
+        output.blank()
+    if answer.unseen:
+        output.heading("Not checked")
+        output.paragraph("\n".join(f"- {clean(each, 400)}" for each in answer.unseen))
+
+
+def _first(guest: GuestBackup, answer: BackupsAnswer) -> str:
+    age = f", {duration((answer.at - guest.newest_at).total_seconds())} old" if guest.newest_at else ""
+    disks = f"; disks: {', '.join(clean(each) for each in guest.disks)}" if guest.disks else "; its disks are not known"
+    return f"{guest.coverage}{age}{disks}"
+
+
+def backups_form(answer: BackupsAnswer) -> dict[str, object]:
+    """The JSON form."""
+    return {
+        "at": answer.at.isoformat(),
+        "good": answer.good,
+        "guests": [_guest_form(each) for each in answer.guests],
+        "looked": list(answer.looked),
+        "unseen": list(answer.unseen),
+    }
+
+
+def _guest_form(guest: GuestBackup) -> dict[str, object]:
+    return {
+        "name": guest.name,
+        "disks": list(guest.disks),
+        "coverage": guest.coverage.value,
+        "newest_at": guest.newest_at.isoformat() if guest.newest_at else None,
+        "reasons": list(guest.reasons),
+        "copies": [_copy_form(each) for each in guest.copies],
+    }
+
+
+def _copy_form(each: GuestCopy) -> dict[str, object]:
+    copy = each.copy
+    return {
+        "name": copy.name,
+        "last_at": copy.last_at.isoformat() if copy.last_at else None,
+        "due_at": copy.due_at.isoformat() if copy.due_at else None,
+        "on": list(each.on),
+        "shares": copy.shares or None,
+        "fault": copy.trouble or None,
+        "without_disks": list(each.lacking),
+    }

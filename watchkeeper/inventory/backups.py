@@ -1,0 +1,92 @@
+"""Looks for the backups of every guest: in the configured probes, and in what pools received from another pool.
+
+Not here: what the copies are worth (planning/backups.py).
+"""
+
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+
+from watchkeeper.config.types import ProbeSettings
+from watchkeeper.errors import ProbeError
+from watchkeeper.inventory.copies import LOOK_S, backs_up, copy_of
+from watchkeeper.inventory.storage import storage_stack
+from watchkeeper.planning.backups import (
+    BackupsAnswer,
+    GuestBackup,
+    GuestCopy,
+    disk_name,
+    judge,
+    not_named,
+    replicas,
+)
+from watchkeeper.planning.host_state import GuestNow, HostNow, StoreKind
+from watchkeeper.planning.preflight.decide import Copy
+from watchkeeper.privileged.commands import MOUNTS
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.filesystems import mounts
+from watchkeeper.probes.filesystems.mounts import Mount
+from watchkeeper.probes.services.job import JobSettings
+from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings, list_files
+from watchkeeper.settings import Settings
+
+
+async def backups(settings: Settings, host: HostNow, bench: ProbeContext) -> BackupsAnswer:
+    """Every guest that was seen, with its copies. The host was read before; files and job reports are read now."""
+    mounted = await bench.workers.call("list of mounts", _mounted, LOOK_S)
+    looked, unseen = _looked(settings, host), [each for each in host.unseen if each.startswith("ZFS:")]
+    guests: list[GuestBackup] = []
+    for guest in sorted(host.guests, key=lambda each: each.name):
+        named = [each for each in settings.probes if _is_of(each, guest.name)]
+        copies = [await _found(each, guest, host, mounted, bench) for each in named]
+        guests.append(judge(guest, [*copies, *replicas(guest, host.stores)], bench.clock.now(), looked, unseen))
+    return BackupsAnswer(bench.clock.now(), tuple(guests), looked, tuple(host.unseen))
+
+
+def _is_of(probe: ProbeSettings, guest: str) -> bool:
+    """Whether it says so, or has files in a set of the guest's own name."""
+    return backs_up(probe, guest) or (isinstance(probe, SnapshotsSettings) and probe.name == guest)
+
+
+def _looked(settings: Settings, host: HostNow) -> tuple[str, ...]:
+    """Where a copy would have been seen, in words; the probes that do not say of what they are a backup by name."""
+    kinds = [each for each in settings.probes if isinstance(each, SnapshotsSettings | JobSettings)]
+    silent = [each.label for each in kinds if not each.backup_of]
+    said = f"probes with backup_of ({len(kinds) - len(silent)})"
+    pools = [each.key.subject for each in host.stores if each.kind is StoreKind.ZFS]
+    words = [said, *([f"received datasets on {', '.join(pools)}"] if pools else [])]
+    return (*words, *([f"not counted, without backup_of: {', '.join(silent)}"] if silent else []))
+
+
+async def _found(
+    probe: ProbeSettings, guest: GuestNow, host: HostNow, mounted: Sequence[Mount], bench: ProbeContext
+) -> GuestCopy:
+    """One copy, with where it lies. One that could not be looked at says why."""
+    try:
+        copy = await copy_of(probe, guest, host, mounted, bench)
+        if not isinstance(probe, SnapshotsSettings):
+            return GuestCopy(copy, note="its job does not say which disks it has" if len(guest.disks) > 1 else "")
+        look = partial(_place, probe, guest, mounted, copy, bench.clock.now().timestamp())
+        return await bench.workers.call(f"where {probe.name} lies", look, LOOK_S)
+    except ProbeError as error:
+        return GuestCopy(Copy(probe.label, None, None, "", str(error)))
+
+
+def _place(probe: SnapshotsSettings, guest: GuestNow, mounted: Sequence[Mount], copy: Copy, now_s: float) -> GuestCopy:
+    """Adds the stores and devices below the files, and the disks after which no recent file is named."""
+    stores = set().union(*(storage_stack.of_files(each, mounted) for each in probe.files))
+    below = set().union(*(storage_stack.devices(storage_stack.fixed_part(each), mounted) for each in probe.files))
+    own = set().union(*(storage_stack.devices(each.path, mounted) for each in guest.disks))
+    if not copy.shares and len(below) == 1 and below == own:
+        # One disk holds both. With several, a mirror of them may outlive the disk of the copy: that is not judged.
+        copy = replace(copy, shares=f"disk {min(below)}")
+    files = [each for each in list_files(probe.files, probe.ignore) if each.written_s >= now_s - probe.max_age]
+    names = [os.path.basename(each.path) for each in files]  # noqa: PTH119  a Path of each costs more
+    lacking = not_named([disk_name(each) for each in guest.disks], names)
+    note = f"no recent file is named after {', '.join(lacking)}: check that it is in another" if lacking else ""
+    return GuestCopy(copy, (*sorted(stores), *(f"disk {each}" for each in sorted(below))), note=note)
+
+
+def _mounted() -> list[Mount]:
+    return mounts.parse(os.fsdecode(MOUNTS.read_bytes()))

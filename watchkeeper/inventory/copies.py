@@ -1,0 +1,66 @@
+"""A guest's copies as the configured probes see them now: how old, and what they share with the guest's disks."""
+
+from collections.abc import Sequence
+from fnmatch import fnmatchcase
+from functools import partial
+
+from watchkeeper.config.types import ProbeSettings
+from watchkeeper.errors import ProbeError
+from watchkeeper.inventory.storage import storage_stack
+from watchkeeper.model.observation import Condition, Deadline, Observation, Unseen
+from watchkeeper.planning.host_state import GuestNow, HostNow
+from watchkeeper.planning.preflight.decide import Copy
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.filesystems.mounts import Mount
+from watchkeeper.probes.registry import make_probe
+from watchkeeper.probes.services.job import JobSettings
+from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings
+
+LOOK_S = 10.0
+"""How long reading what lies below a file may take; a dead network share blocks."""
+
+
+def backs_up(probe: ProbeSettings, guest: str) -> bool:
+    """Whether the configuration says that this probe monitors a backup of the guest."""
+    if not isinstance(probe, SnapshotsSettings | JobSettings):
+        return False
+    return any(guest == each or fnmatchcase(guest, each) for each in probe.backup_of)
+
+
+async def fresh(probe: ProbeSettings, bench: ProbeContext) -> tuple[Sequence[Observation], str]:
+    """One run of a new probe; what it saw, or why it could not run."""
+    made = make_probe(probe, bench)
+    try:
+        return [each for each in await made.observe() if not isinstance(each, Unseen)], ""
+    except ProbeError as error:
+        return (), str(error)
+    finally:
+        await made.close()
+
+
+async def copy_of(
+    probe: ProbeSettings, guest: GuestNow, host: HostNow, mounted: Sequence[Mount], bench: ProbeContext
+) -> Copy:
+    """The copy that a probe monitors. Raises ProbeError if what is below it could not be read in time."""
+    seen, trouble = await fresh(probe, bench)
+    deadline = next((each for each in seen if isinstance(each, Deadline)), None)
+    failed = next((each for each in seen if isinstance(each, Condition) and not each.ok), None)
+    said = trouble or (failed.reason if failed is not None and failed.key.quantity == "result" else "")
+    shares = ""
+    if isinstance(probe, SnapshotsSettings):
+        look = partial(_shared, probe, guest, host, mounted)
+        shares = ", ".join(await bench.workers.call(f"where {probe.name} lies", look, LOOK_S))
+    if deadline is None:
+        return Copy(probe.label, None, None, shares, said)
+    return Copy(probe.label, deadline.last_at, deadline.due_at, shares, said)
+
+
+def _shared(probe: SnapshotsSettings, guest: GuestNow, host: HostNow, mounted: Sequence[Mount]) -> list[str]:
+    """What all of a probe's files share with the guest's disks; nothing if some files are elsewhere."""
+    kinds = {each.key: each.kind for each in host.stores}
+    disks = [
+        storage_stack.of_disk(each, kinds.get(each.store) if each.store else None, mounted) for each in guest.disks
+    ]
+    beneath = set().union(*disks)
+    shared = [storage_stack.of_files(each, mounted) & beneath for each in probe.files]
+    return sorted(set().union(*shared)) if all(shared) else []

@@ -201,6 +201,30 @@ async def test_a_server_killed_under_load_loses_and_doubles_nothing(path: Path) 
         assert_equal(path, archive)
 
 
+async def test_a_connection_that_is_cut_loses_and_doubles_nothing(path: Path, archive: Server) -> None:
+    """The server ends the session in the middle of a copy, at different moments."""
+    cut = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'watchkeeper_host_gannet'"
+    async with await Store.open(path) as store:
+        for quantity in range(12):
+            await store.commit(samples(3000, SeriesKey(f"guest {quantity}", "disk")))
+        failed = 0
+        for delay_s in (0.05, 0.15, 0.3):
+            to = shipper(archive)
+            cutter = threading.Timer(delay_s, archive.query, (cut,))
+            cutter.start()
+            try:
+                await ship_all(store, path, to)
+            except ArchiveError:
+                failed += 1
+            to.close()
+            cutter.join(60)
+        to = shipper(archive)
+        await ship_all(store, path, to)
+        to.close()
+        assert failed
+    assert_equal(path, archive)
+
+
 def test_samples_past_their_time_are_added_up_and_dropped(archive: Server) -> None:
     """An old partition becomes hours; a sample of a wrong clock moves to its week once that is made."""
     (host,) = archive.query("SELECT host FROM watchkeeper.hosts WHERE name = 'gannet'")[0]

@@ -1,4 +1,4 @@
-"""Reads guests for planning: from their monitors, and those that are not running as they were last seen."""
+"""Reads guests for planning: from their monitors or libvirt, and those that are not running as they were last seen."""
 
 from collections.abc import Mapping
 
@@ -6,8 +6,7 @@ from watchkeeper.errors import ProbeError
 from watchkeeper.inventory.scan_context import Part, ScanContext
 from watchkeeper.planning.host_state import Disk, GuestNow
 from watchkeeper.probes.guests.changes import KnownGuest
-from watchkeeper.probes.guests.guests import GuestsSettings, GuestsState, given_to, names_of
-from watchkeeper.probes.guests.monitors import Monitors
+from watchkeeper.probes.guests.guests import GuestsSettings, GuestsState, ask_guests, given_to, names_of
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState
 
@@ -31,13 +30,13 @@ async def see(scene: ScanContext) -> Part:
 async def _see(scene: ScanContext, settings: GuestsSettings) -> Part:
     page = await ProbeState(scene.bench.probe_states, settings.label, GuestsState()).read()
     try:
-        asked = await Monitors(scene.bench, settings.sockets, settings.timeout, settings.helper).ask_all()
+        asked, hidden = await ask_guests(scene.bench, settings, page.names)
     except ProbeError as error:
         before = tuple(_guest(name, None, known) for name, known in page.known.items())
         return Part(guests=before, unseen=(f"guests: {error}",))
     names = names_of(asked, page.names)
     answers = {names[each.path]: each for each in asked}
-    guests, unseen = [], []
+    guests, unseen = [], [f"{each.what}: {each.why}" for each in hidden]
     for name in dict.fromkeys([*names.values(), *page.known]):
         each = answers.get(name)
         if each is not None and each.guest is not None:

@@ -1,7 +1,7 @@
 """Guests under QEMU: whether each runs, and if not, why; and how much memory is allocated to them in total.
 
-Read through each guest's own monitor socket (monitors.py), which has to be enabled where the guest is started. What
-the states mean is decided in states.py.
+Read through each guest's own monitor socket (monitors.py), which has to be enabled where the guest is started, or
+through libvirt (libvirt.py), which holds the monitors of its guests. What the states mean is decided in states.py.
 """
 
 import os
@@ -9,18 +9,21 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, AwareDatetime, Field
+from pydantic import AfterValidator, AwareDatetime, Field, model_validator
 
 from watchkeeper.config.types import Duration
+from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
 from watchkeeper.model.observation import (
     Condition,
     Facts,
     Level,
     Observation,
+    Observed,
     SeriesKey,
     Unit,
+    Unseen,
     file_system_space,
 )
 from watchkeeper.model.units import format_duration, format_size
@@ -28,6 +31,7 @@ from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.guests.changes import Between, KnownGuest
 from watchkeeper.probes.guests.disks import GuestDisks, counted, errors_condition, images_condition
+from watchkeeper.probes.guests.libvirt import LibvirtGuests, names_at
 from watchkeeper.probes.guests.memory import observe_memory
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Guest
@@ -56,7 +60,12 @@ class GuestsSettings(RootsideSettings):
     every: Duration = Field(30.0, description="time between runs")
     timeout: Duration = Field(5.0, description="time after which a guest's monitor is reported as not answering")
     sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
-        min_length=1, description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
+        (), description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
+    )
+    libvirt: str = Field(
+        "",
+        pattern=r"^([a-z+]+://\S*)?$",
+        description="where libvirt is asked, such as qemu:///system; for guests that it manages. Empty: nowhere",
     )
     expected: tuple[str, ...] = Field((), description="names of guests that must be there")
     exclude: tuple[str, ...] = Field((), description="guests that may come and go, by name; globs")
@@ -72,6 +81,14 @@ class GuestsSettings(RootsideSettings):
     )
     snapshot_limit: Duration = Field(2_592_000.0, description="age above which a snapshot inside an image is a fault")
     layers_limit: int = Field(3, ge=0, le=1000, description="images below a disk's image; more are a fault")
+
+    @model_validator(mode="after")
+    def _some_source(self) -> Self:
+        if not self.sockets and not self.libvirt:
+            raise ValueError(
+                "it has neither sockets nor libvirt; add one of them, such as /run/guests/*.qmp to sockets"
+            )
+        return self
 
 
 class GuestsState(StateModel):
@@ -91,40 +108,68 @@ class GuestsState(StateModel):
 
 
 class GuestsProbe(BaseProbe):
-    """Monitors every guest whose QMP socket is found."""
+    """Monitors every guest whose QMP socket is found, and those of libvirt."""
 
     def __init__(self, settings: GuestsSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
         self._settings, self._clock, self._bench = settings, bench.clock, bench
-        self._monitors = Monitors(bench, settings.sockets, settings.timeout, settings.helper)
         self._state = ProbeState(bench.probe_states, settings.label, GuestsState())
         self._proc = root / "proc"
         self._passing_since_s: dict[str, float] = {}
         self._promised_bytes: dict[str, int] = {}
 
-    async def observe(self) -> Sequence[Observation]:
+    async def observe(self) -> Sequence[Observed]:
         """Query every monitor at once. Raises PrivilegeMissing if the sockets cannot be listed."""
         settings = self._settings
-        asked = await self._monitors.ask_all()
         page = await self._state.read()
+        asked, unseen = await ask_guests(self._bench, settings, page.names)
+        if unseen and not settings.sockets:
+            return unseen
+        return [*await self._judge(page, asked, not unseen), *unseen]
+
+    async def _judge(self, page: GuestsState, asked: Sequence[Asked[Guest]], complete: bool) -> list[Observation]:  # noqa: FBT001
+        """What the answers say. complete: libvirt has answered, or is not asked; otherwise its guests are left out."""
         names = names_of(asked, page.names)
-        known = {path: name for path, name in names.items() if not self._left_out(name)}
+        known = self._known(names, complete)
         states = {each.path: each for each in asked}
         standing = {path: self._standing(name, path, states.get(path)) for path, name in known.items()}
-        since_s = up_s(self._proc)
-        across = self._across(page.across, asked, standing, since_s)
+        across = self._across(page.across, asked, standing, up_s(self._proc))
         guests = {known[each.path]: each.guest for each in asked if each.guest and each.path in known}
-        errors = self._counted(page.errors, guests, names.values())
+        # libvirt reports neither errors nor what is in an image, so nothing says that they are OK.
+        by_monitor = {name: guests[name] for path, name in known.items() if path.startswith("/") and name in guests}
+        errors = self._counted(page.errors, by_monitor, names.values())
         await self._note(page, asked, names, across, errors)
-        seen = [
-            self._starting(name, since_s)
-            if path in across.awaited
-            else _state(name, standing[path], _guest(states.get(path)))
-            for path, name in known.items()
-        ]
-        seen += [_missing(name) for name in settings.expected if name not in known.values()]
+        seen = list(self._states(known, standing, states, across))
+        if complete:
+            seen += [*self._of_all(asked, known), *self._levels(guests)]
+        return [*seen, *self._disks(by_monitor, errors), *self._memories(guests)]
+
+    def _known(self, names: Mapping[str, str], complete: bool) -> dict[str, str]:  # noqa: FBT001
+        """The guests that are looked at now, by path: all but those that are excluded, or hidden by libvirt."""
+        looked = {path: name for path, name in names.items() if complete or path.startswith("/")}
+        return {path: name for path, name in looked.items() if not self._left_out(name)}
+
+    def _states(
+        self,
+        known: Mapping[str, str],
+        standing: Mapping[str, GuestCondition],
+        states: Mapping[str, Asked[Guest]],
+        across: RestartGrace,
+    ) -> Iterator[Observation]:
+        for path, name in known.items():
+            if path in across.awaited:
+                yield self._starting(name, up_s(self._proc))
+            else:
+                yield _state(name, standing[path], _guest(states.get(path)))
+
+    def _of_all(self, asked: Sequence[Asked[Guest]], known: Mapping[str, str]) -> Iterator[Observation]:
+        """The guests that are missing, and the memory of all."""
+        yield from (self._missing(name) for name in self._settings.expected if name not in known.values())
+        yield self._memory(asked, known)
+
+    def _memories(self, guests: Mapping[str, Guest]) -> Iterator[Observation]:
         now_s = self._clock.now().timestamp()
-        inside = [one for name, guest in guests.items() for one in observe_memory(name, guest, now_s)]
-        return [*seen, self._memory(asked, known), *self._levels(guests), *self._disks(guests, errors), *inside]
+        for name, guest in guests.items():
+            yield from observe_memory(name, guest, now_s)
 
     def _counted(
         self, before: Mapping[str, GuestDisks], guests: Mapping[str, Guest], names: Collection[str]
@@ -189,11 +234,17 @@ class GuestsProbe(BaseProbe):
             await self._state.write(state)
 
     def _standing(self, name: str, path: str, asked: Asked[Guest] | None) -> GuestCondition:
+        if asked is None and not path.startswith("/"):
+            return GuestCondition("it is missing: libvirt does not know it any more")
         if asked is None:
             return GuestCondition(f"it is missing, and so is its monitor socket {printable(path)}")
         if asked.guest is None:
-            return GuestCondition(asked.trouble)
+            return GuestCondition(asked.trouble, grave=asked.grave)
         return self._patient(name, condition_of(asked.guest))
+
+    def _missing(self, name: str) -> Condition:
+        also = ", and libvirt does not know it" if self._settings.libvirt else ""
+        return _state(name, GuestCondition(f"it is missing: none of the monitor sockets belongs to it{also}"))
 
     def _starting(self, name: str, since_s: float) -> Condition:
         """The condition of a guest that ran until the reboot, and may still be starting. since_s: the host's uptime."""
@@ -267,6 +318,28 @@ def images(name: str, guest: Guest, points: Sequence[str]) -> Iterator[Level]:
         yield Level(key, disk.allocated_bytes, most, part_of=file_system_space(printable(point)))
 
 
+async def ask_guests(
+    context: ProbeContext, settings: GuestsSettings, before: Mapping[str, str]
+) -> tuple[list[Asked[Guest]], list[Unseen]]:
+    """Ask every monitor, and libvirt. before: the names that were stored, by path.
+
+    What libvirt cannot tell is one line for all of its guests. Raises as Monitors.ask_all does; and ProbeError if
+    libvirt is the only source, may be asked, and fails.
+    """
+    asked, unseen = list[Asked[Guest]](), list[Unseen]()
+    if settings.sockets:
+        asked += await Monitors(context, settings.sockets, settings.timeout, settings.helper).ask_all()
+    if settings.libvirt:
+        wanted = names_at(settings.libvirt, list(before)) | frozenset(settings.expected)
+        try:
+            asked += await LibvirtGuests(context, settings.libvirt, settings.timeout).ask_all(wanted)
+        except ProbeError as error:
+            if not settings.sockets and not isinstance(error, (PrivilegeMissing, ToolMissing)):
+                raise
+            unseen.append(Unseen(f"guests of libvirt at {clip(settings.libvirt)}", str(error)))
+    return asked, unseen
+
+
 def names_of(asked: Sequence[Asked[Guest]], before: Mapping[str, str]) -> Mapping[str, str]:
     """Every guest's name by the path of its socket. before: the names that were stored.
 
@@ -274,7 +347,7 @@ def names_of(asked: Sequence[Asked[Guest]], before: Mapping[str, str]) -> Mappin
     """
     there: dict[str, str] = {}
     for each in asked:
-        said = clip(each.guest.name.strip()) if each.guest else ""
+        said = clip((each.guest.name if each.guest else each.name).strip())
         name = said or before.get(each.path) or clip(Path(each.path).stem)
         there[each.path] = f"{name} at {printable(each.path)}" if name in there.values() else name
     gone = {path: name for path, name in before.items() if path not in there and name not in there.values()}
@@ -294,10 +367,6 @@ def _state(name: str, standing: GuestCondition, guest: Guest | None = None) -> C
 
 def _guest(asked: Asked[Guest] | None) -> Guest | None:
     return asked.guest if asked else None
-
-
-def _missing(name: str) -> Condition:
-    return _state(name, GuestCondition("it is missing: none of the monitor sockets belongs to it"))
 
 
 def _facts(guest: Guest) -> Facts:

@@ -37,6 +37,7 @@ class Asked(Generic[T]):
     """The result of asking at one socket: what was said about the guest, or the trouble why there is nothing.
 
     forbidden: the trouble is that this user may not connect. ended: it is that nothing listens there any more.
+    name: the guest's, where it is known without its answer. grave: it has stopped without being asked to.
     """
 
     path: str
@@ -44,6 +45,8 @@ class Asked(Generic[T]):
     trouble: str = ""
     forbidden: bool = False
     ended: bool = False
+    name: str = ""
+    grave: bool = False
 
 
 class GuestSockets(ABC, Generic[T]):

@@ -36,9 +36,13 @@ ABANDON_S = 2.0
 
 PACKAGES = {
     "btrfs": "btrfs-progs", "dmsetup": "dmsetup", "lvs": "lvm2", "smartctl": "smartmontools", "vgs": "lvm2",
+    "virsh": "libvirt-clients",
     "zfs": "zfsutils-linux", "zpool": "zfsutils-linux",
 }  # fmt: skip
 """The Debian package of each tool."""
+
+_BEFORE_ERROR = ("WARNING", "error: failed to connect to the hypervisor")
+"""How lines begin that come before the one with the cause; the second is virsh's."""
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -91,7 +95,7 @@ def _first_line(text: bytes) -> str:
     lines = text.decode("utf-8", "surrogateescape").split("\n")
     printed = [line.strip() for line in lines if line.strip()]
     # Tools print warnings first; the actual error comes after them.
-    return next((line for line in printed if not line.startswith("WARNING")), printed[0] if printed else "")
+    return next((line for line in printed if not line.startswith(_BEFORE_ERROR)), printed[0] if printed else "")
 
 
 async def ask_root(bench: ProbeContext, name: str, helper: Path, timeout_s: float) -> Sequence[Result]:

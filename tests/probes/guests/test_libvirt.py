@@ -1,0 +1,254 @@
+"""Guests under libvirt: a private daemon with real guests under emulation, and output that is not what virsh prints."""
+
+import contextlib
+import os
+import shutil
+import signal
+import subprocess
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from tests.probes.hands import conditions
+from tests.support.needs import need
+from tests.support.waiting import until
+from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Condition, Level, Observed, Unseen
+from watchkeeper.model.probe_state import MemoryStateStore
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.guests import libvirt
+from watchkeeper.probes.guests.guests import GuestsProbe, GuestsSettings
+from watchkeeper.probes.guests.states import STATES
+
+MIB = 1024 * 1024
+URI = "qemu:///system"
+
+DOMAIN = """
+<domain type="qemu"><name>{name}</name><memory unit="MiB">64</memory><vcpu>1</vcpu>
+<os><type arch="x86_64" machine="q35">hvm</type></os>
+<devices><emulator>/usr/bin/qemu-system-x86_64</emulator>
+<disk type="file" device="disk"><driver name="qemu" type="qcow2"/><source file="{disk}"/>
+<target dev="vda" bus="virtio"/></disk></devices></domain>
+"""
+
+
+@dataclass
+class Daemon:
+    """A private libvirtd. env: what its tools need in the environment. uri: where it answers."""
+
+    folder: Path
+    env: dict[str, str]
+    user: Sequence[str]
+
+    @property
+    def uri(self) -> str:
+        """Its address, that needs nothing of the environment."""
+        return f"qemu+unix:///session?socket={self.folder}/run/libvirt/libvirt-sock"
+
+    def virsh(self, *words: str) -> None:
+        """Run virsh with all permissions. Raises if it fails."""
+        argv = [*self.user, "virsh", "-q", "-c", "qemu:///session", *words]
+        subprocess.run(argv, env=self.env, check=True, timeout=60, capture_output=True)
+
+    def define(self, name: str) -> None:
+        """Make a guest with a disk of 1 GiB, that does not run."""
+        disk, xml = self.folder / f"{name}.qcow2", self.folder / f"{name}.xml"
+        subprocess.run(["qemu-img", "create", "-q", "-f", "qcow2", disk, "1G"], check=True, timeout=60)
+        disk.chmod(0o666)
+        xml.write_text(DOMAIN.format(name=name, disk=disk))
+        self.virsh("define", str(xml))
+
+
+@pytest.fixture(scope="module")
+def daemon() -> Iterator[Daemon]:
+    """A daemon of a session, so that it needs no root; of another user where the tests run as root."""
+    need(shutil.which("libvirtd") and shutil.which("virsh"), "libvirtd and virsh are needed")
+    need(shutil.which("qemu-system-x86_64") and shutil.which("qemu-img"), "QEMU is needed")
+    user = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups") if os.geteuid() == 0 else ()
+    with tempfile.TemporaryDirectory(prefix="lv", dir="/tmp") as made:  # A short path: sockets have 107 bytes.
+        folder = Path(made)
+        for each in ("", "run", "home"):
+            (folder / each).mkdir(exist_ok=True)
+            if user:
+                os.chown(folder / each, 65534, 65534)
+        names = ("CONFIG", "CACHE", "DATA")
+        env = {f"XDG_{name}_HOME": str(folder / "home" / name.lower()) for name in names}
+        env |= {"HOME": f"{folder}/home", "XDG_RUNTIME_DIR": f"{folder}/run", "PATH": "/usr/sbin:/usr/bin:/sbin:/bin"}
+        with (folder / "log").open("wb") as log:
+            process = subprocess.Popen([*user, "libvirtd", "-t", "0"], env=env, stdout=log, stderr=log)
+        found = Daemon(folder, env, user)
+        try:
+            until("libvirtd listens", (folder / "run/libvirt/libvirt-sock").exists)
+            yield found
+        finally:
+            _end(found, process)
+
+
+def _end(daemon: Daemon, process: "subprocess.Popen[bytes]") -> None:
+    for name in ("hide-hub", "tide-log", "nest-cams"):
+        with contextlib.suppress(subprocess.SubprocessError):
+            daemon.virsh("destroy", name)
+    process.terminate()
+    process.wait(30)
+    with contextlib.suppress(OSError, ValueError):  # The log's daemon, which libvirtd started.
+        os.kill(int((daemon.folder / "run/libvirt/virtlogd.pid").read_text()), signal.SIGTERM)
+
+
+def probe_of(context: ProbeContext, uri: str, **settings: Any) -> GuestsProbe:
+    """A probe of libvirt alone."""
+    return GuestsProbe(GuestsSettings.model_validate({"libvirt": uri, "timeout": "60s", **settings}), context)
+
+
+def states(seen: Sequence[Observed]) -> dict[str, str]:
+    """Guest -> why it is not OK."""
+    found = [one for one in seen if isinstance(one, Condition) and one.key.quantity == "state"]
+    return {one.key.subject.removeprefix("guest "): one.reason for one in found}
+
+
+@pytest.mark.timeout(300)
+async def test_guests_of_a_real_daemon(bench: ProbeContext, daemon: Daemon) -> None:
+    """A guest that runs, is paused, is switched off, is removed; one that only exists is not reported."""
+    context = replace(bench, probe_states=MemoryStateStore())
+    daemon.define("hide-hub")
+    daemon.define("tide-log")
+    daemon.virsh("start", "hide-hub")
+    probe = probe_of(context, daemon.uri)
+    seen = await probe.observe()
+    assert states(seen) == {"hide-hub": ""}
+    # libvirt tells a reader nothing about errors and images, so nothing says that they are OK.
+    assert set(conditions([one for one in seen if not isinstance(one, Unseen)])) == {
+        "guest hide-hub: state",
+        "guests: memory allocation",
+    }
+    levels = {str(one.key): one for one in seen if isinstance(one, Level)}
+    assert levels["guests: memory"].used == 64 * MIB
+    assert levels["guests: vCPUs"].used == 1
+    assert levels["guest hide-hub: written"].capacity == 1024 * MIB
+    daemon.virsh("suspend", "hide-hub")
+    assert states(await probe.observe()) == {"hide-hub": "it is paused"}
+    daemon.virsh("destroy", "hide-hub")
+    assert states(await probe.observe()) == {"hide-hub": "it is off: it was forced off"}
+    daemon.virsh("undefine", "hide-hub")
+    assert states(await probe.observe()) == {"hide-hub": "it is missing: libvirt does not know it any more"}
+
+
+@pytest.mark.timeout(300)
+async def test_a_guest_that_starts_with_the_host(bench: ProbeContext, daemon: Daemon) -> None:
+    """A guest that is off is a fault where it starts with the host, or is expected, and not where it is left out."""
+    daemon.define("nest-cams")
+    context = replace(bench, probe_states=MemoryStateStore())
+    assert states(await probe_of(context, daemon.uri).observe()) == {}
+    because = "it is off: libvirt does not know why"
+    assert states(await probe_of(context, daemon.uri, expected=["nest-cams"]).observe()) == {"nest-cams": because}
+    daemon.virsh("autostart", "nest-cams")
+    context = replace(bench, probe_states=MemoryStateStore())
+    seen = await probe_of(context, daemon.uri).observe()
+    assert states(seen) == {"nest-cams": f"{because}; it starts with the host"}
+    assert states(await probe_of(context, daemon.uri, exclude=["nest-*"]).observe()) == {}
+
+
+async def test_a_libvirt_that_may_not_be_asked_is_one_line(
+    bench: ProbeContext, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What virsh prints where the socket is another user's: one line, no fault and no state of a guest."""
+    tool = tmp_path / "virsh"
+    tool.write_text(
+        "#!/bin/sh\necho 'error: failed to connect to the hypervisor' >&2\n"
+        "echo \"error: Failed to connect socket to '/run/x': Permission denied\" >&2\nexit 1\n"
+    )
+    tool.chmod(0o755)
+    monkeypatch.setattr("watchkeeper.probes.support.tools.PATH", str(tmp_path))
+    (line,) = await probe_of(bench, URI, expected=["hide-hub"]).observe()
+    assert isinstance(line, Unseen)
+    assert line.what == "guests of libvirt at qemu:///system"
+    assert line.why == "virsh has no permission: error: Failed to connect socket to '/run/x': Permission denied"
+    tool.write_text("#!/bin/sh\necho 'error: authentication unavailable: no polkit agent' >&2\nexit 1\n")
+    (line,) = await probe_of(bench, URI).observe()
+    assert isinstance(line, Unseen)
+    tool.unlink()
+    (line,) = await probe_of(bench, URI).observe()
+    assert isinstance(line, Unseen)
+    assert "in Debian: libvirt-clients" in line.why
+
+
+async def test_a_daemon_that_does_not_run_is_a_fault_of_the_probe(bench: ProbeContext, tmp_path: Path) -> None:
+    """Without the daemon, with virsh: the probe fails with the cause. Beside sockets it is one line."""
+    need(shutil.which("virsh"), "virsh is needed")
+    uri = f"qemu+unix:///session?socket={tmp_path}/none"
+    with pytest.raises(ProbeError, match="Failed to connect socket"):
+        await probe_of(bench, uri).observe()
+    seen = await probe_of(bench, uri, sockets=[f"{tmp_path}/*.qmp"], expected=["hide-hub"]).observe()
+    assert [type(one) for one in seen if not isinstance(one, Level)] == [Unseen]
+
+
+def test_one_source_is_needed() -> None:
+    """A probe without any source is refused, with what to add; and so is what is no address."""
+    with pytest.raises(ValidationError, match="neither sockets nor libvirt"):
+        GuestsSettings.model_validate({})
+    with pytest.raises(ValidationError):
+        GuestsSettings.model_validate({"libvirt": "-c oops"})
+
+
+@pytest.mark.parametrize(
+    ("state", "reason", "word"),
+    [
+        (1, 1, "running"),
+        (3, 5, "io-error"),
+        (3, 6, "watchdog"),
+        (3, 99, "paused"),
+        (4, 0, "shutdown"),
+        (7, 0, "suspended"),
+    ],
+)
+def test_states_have_the_words_of_the_monitor(state: int, reason: int, word: str) -> None:
+    """What libvirt says is named as QEMU would, so that the same condition is the same message."""
+    asked = libvirt.understand("x", "tide-log", {"state.state": str(state), "state.reason": str(reason)}, starts=False)
+    assert asked.guest is not None
+    assert asked.guest.state == word
+    assert word in STATES
+
+
+def test_ends_that_nobody_asked_for_are_grave() -> None:
+    """A guest that crashed is off and grave; one that was shut down is off."""
+    for reason, grave in ((1, False), (3, True)):
+        facts = {"state.state": "5", "state.reason": str(reason)}
+        asked = libvirt.understand("x", "tide-log", facts, starts=False)
+        assert asked.guest is None
+        assert asked.grave is grave
+    assert libvirt.understand("x", "tide-log", {}, starts=False).trouble == "libvirt does not report its state"
+
+
+def test_memory_and_block_errors() -> None:
+    """The balloon's statistics are in KiB; more usable than there is makes no sense; the disks with errors by name."""
+    facts = {"state.state": "1", "balloon.available": "65536", "balloon.usable": "1024", "balloon.last-update": "5"}
+    for usable, expected in (("1024", (64 * MIB, MIB, 5)), ("65537", None)):
+        guest = libvirt.understand("x", "a", {**facts, "balloon.usable": usable}, starts=False).guest
+        assert guest is not None
+        inside = guest.inside
+        assert (inside and (inside.total_bytes, inside.available_bytes, inside.updated_s)) == expected
+    assert libvirt.block_errors("vda: no space\nvdb: unspecified error\nNo errors found\n") == {
+        "vda": "nospace",
+        "vdb": "failed",
+    }
+
+
+@given(st.text(alphabet=st.sampled_from("Domain: 'x'\n  state.=0123456789block-ué\x1b")) | st.text())
+def test_output_of_any_form_is_bounded(text: str) -> None:
+    """Any text gives guests with bounded lists, or an error that names libvirt."""
+    for name, facts in libvirt.domains(f"Domain: 'a'\n{text}"):
+        asked = libvirt.understand("x", name, {**facts, "state.state": "1", "block.count": "9" * 18}, starts=False)
+        assert asked.guest is not None
+        assert len(asked.guest.disks) <= libvirt.DISKS_LIMIT
+
+
+def test_too_many_guests_are_refused() -> None:
+    """More guests than a home server runs."""
+    with pytest.raises(ProbeError, match="more than 256 guests"):
+        list(libvirt.domains("".join(f"Domain: '{number}'\n" for number in range(257))))

@@ -121,6 +121,20 @@ async def test_a_set_of_the_guests_own_name(bench: ProbeContext, tmp_path: Path)
     assert (found.coverage, found.newest_at) == (Coverage.BAD, None)
 
 
+async def test_a_newest_file_that_is_a_stub(bench: ProbeContext, tmp_path: Path) -> None:
+    """It is no backup, whatever its age; the last good one is the file before it."""
+    for n in range(6):
+        path = tmp_path / f"away/hub-{n}.img"
+        made(path, (6 - n) * DAY)
+        path.write_bytes(b"copy" * (1 if n == 5 else 5_000))
+        at = (NOW - (6 - n) * DAY).timestamp()
+        os.utime(path, (at, at))
+    (found,) = (await ask(bench, host(guest("hub")), files(tmp_path / "away"))).guests
+    assert found.coverage is Coverage.BAD
+    assert "the newest file, hub-5.img, is far smaller than all before it (4 B, the one before" in found.reasons[0]
+    assert "the last good one is 2 days old" in found.reasons[0]
+
+
 async def test_a_copy_on_the_same_single_disk(
     bench: ProbeContext, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -1,5 +1,6 @@
 """What the copies of a guest are worth, and which datasets are replicas of a disk."""
 
+import random
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -8,6 +9,7 @@ import pytest
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.backups import (
     BackupsAnswer,
+    CopyFile,
     Coverage,
     GuestBackup,
     GuestCopy,
@@ -15,6 +17,7 @@ from watchkeeper.planning.backups import (
     judge,
     not_named,
     replicas,
+    stub,
     summary,
 )
 from watchkeeper.planning.host_state import Disk, GuestNow, Snapshot, StoreKind, StoreNow
@@ -146,3 +149,30 @@ def test_the_summary() -> None:
     assert summary(answer(good, good)) == "All 2 guests have a good backup."
     assert summary(answer(good, bad)) == "Good backups: 1 of 2 guests. Not: tide-log (no backup)."
     assert [answer().good, answer(unseen=("x",)).good, answer(good).good, answer(good, bad).good] == [1, 0, 1, 0]
+
+
+def nightly(sizes: list[float], name: str = "hide-hub-{:03}.img") -> list[CopyFile]:
+    """One file a night."""
+    return [CopyFile(name.format(n), n * 86_400.0, int(size)) for n, size in enumerate(sizes)]
+
+
+def test_a_stub_is_found() -> None:
+    """A file of a header alone, after five of a common size; what came before it is the last good one."""
+    found = stub(nightly([8e9, 8.1e9, 8.1e9, 8.2e9, 8.3e9, 20]))
+    assert found is not None
+    assert [each.name for each in found] == ["hide-hub-005.img", "hide-hub-004.img"]
+    assert stub(nightly([8e9, 8.1e9, 8.1e9, 8.2e9, 20])) is None, "four are too few to judge by"
+    assert stub(nightly([8e9] * 5 + [20, 8e9])) is None, "only the newest is judged"
+    assert stub(nightly([8e9] * 6) + nightly([3e8, 9e6, 4e7, 2e8, 8e7, 0], "hide-hub-{:03}.inc")) is not None
+    assert stub(nightly([0] * 7)) is None
+
+
+def test_a_year_of_ordinary_nights_is_quiet() -> None:
+    """Growth, a half that was deleted, rotation that keeps a fortnight, and incremental copies beside full ones."""
+    for seed in range(20):
+        draw = random.Random(seed)
+        full = [4e9 * (1 + n / 200) * (0.5 if n > 250 else 1) * draw.uniform(0.97, 1.03) for n in range(365)]
+        part = [6e7 * draw.lognormvariate(0, 1) for _ in range(365)]
+        files = [nightly(full), nightly(part, "hide-hub-{:03}.inc")]
+        said = [n for n in range(365) if stub([each for kind in files for each in kind[max(n - 14, 0) : n + 1]])]
+        assert said == [], seed

@@ -6,20 +6,24 @@ Not here: what the copies are worth (planning/backups.py).
 import os
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from functools import partial
 
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.inventory.copies import LOOK_S, backs_up, copy_of
 from watchkeeper.inventory.storage import storage_stack
+from watchkeeper.model.units import format_size
 from watchkeeper.planning.backups import (
     BackupsAnswer,
+    CopyFile,
     GuestBackup,
     GuestCopy,
     disk_name,
     judge,
     not_named,
     replicas,
+    stub,
 )
 from watchkeeper.planning.host_state import GuestNow, HostNow, StoreKind
 from watchkeeper.planning.preflight.decide import Copy
@@ -29,6 +33,7 @@ from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.probes.services.job import JobSettings
 from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings, list_files
+from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.settings import Settings
 
 
@@ -81,11 +86,26 @@ def _place(probe: SnapshotsSettings, guest: GuestNow, mounted: Sequence[Mount], 
     if not copy.shares and len(below) == 1 and below == own:
         # One disk holds both. With several, a mirror of them may outlive the disk of the copy: that is not judged.
         copy = replace(copy, shares=f"disk {min(below)}")
-    files = [each for each in list_files(probe.files, probe.ignore) if each.written_s >= now_s - probe.max_age]
-    names = [os.path.basename(each.path) for each in files]  # noqa: PTH119  a Path of each costs more
+    files = [
+        CopyFile(os.path.basename(each.path), each.written_s, each.size_bytes)  # noqa: PTH119  a Path of each costs more
+        for each in list_files(probe.files, probe.ignore)
+    ]
+    copy = _without_stub(copy, files)
+    names = [each.name for each in files if each.written_s >= now_s - probe.max_age]
     lacking = not_named([disk_name(each) for each in guest.disks], names)
     note = f"no recent file is named after {', '.join(lacking)}: check that it is in another" if lacking else ""
     return GuestCopy(copy, (*sorted(stores), *(f"disk {each}" for each in sorted(below))), note=note)
+
+
+def _without_stub(copy: Copy, files: Sequence[CopyFile]) -> Copy:
+    """The copy, with the file before a stub as its last one."""
+    found = stub(files)
+    if found is None:
+        return copy
+    newest, before = found
+    sizes = f"{format_size(newest.size_bytes)}, the one before {format_size(before.size_bytes)}"
+    trouble = f"the newest file, {printable(newest.name)}, is far smaller than all before it ({sizes})"
+    return replace(copy, trouble=trouble, last_at=datetime.fromtimestamp(before.written_s, UTC))
 
 
 def _mounted() -> list[Mount]:

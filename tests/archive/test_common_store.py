@@ -24,6 +24,8 @@ from watchkeeper.model.observation import Answer, Condition, SeriesKey, Unseen
 from watchkeeper.model.operator.maintenance import MAINTENANCE
 from watchkeeper.model.records import Commit, Entry, EventLine, Seen
 from watchkeeper.store import Store
+from watchkeeper.store.rows.codec import LINE
+from watchkeeper.store.rows.timestamps import to_us
 
 HUB = SeriesKey("service hide-hub", "answer")
 OWN = SeriesKey("memory", "in use")
@@ -160,7 +162,7 @@ async def test_a_silent_host_is_reported_with_what_was_active_there(common: Comm
     seen = await probe.observe()
     assert [each.ok for each in seen if isinstance(each, Condition)] == [True, True]
     hosts = {each.name: each for each in await common.look()}
-    silent = probe._observed(replace(hosts["gannet"], silent_s=7200.0))
+    silent = await probe._observed(replace(hosts["gannet"], silent_s=7200.0))
     assert isinstance(silent, Condition)
     assert silent.key == SeriesKey("host gannet", "heard from")
     assert not silent.ok
@@ -168,10 +170,17 @@ async def test_a_silent_host_is_reported_with_what_was_active_there(common: Comm
     assert silent.reason.startswith("since ")
     assert "active then: gannet: pool skerry: filling fast" in silent.reason
     assert silent.reason.endswith(", and 1 more")
-    quiet = probe._observed(Host(9, "fulmar", 7200.0, "", 1))
+    assert "stopped" not in silent.reason
+    last = "INSERT INTO watchkeeper.events VALUES (%s, %s, 99, 'stop', NULL, %s)"
+    line = LINE.dumps(EventLine(START + DAY, Entry.STOP, "monitoring stopped"))
+    archive.query(last, hosts["gannet"].number, to_us(START + DAY), line)
+    stopped = await probe._observed(replace(hosts["gannet"], silent_s=7200.0))
+    assert isinstance(stopped, Condition)
+    assert "; watchkeeper was stopped there; active then: " in stopped.reason
+    quiet = await probe._observed(Host(9, "fulmar", 7200.0, "", 1))
     assert isinstance(quiet, Condition)
     assert quiet.reason.endswith("; no alert was active then")
-    never = probe._observed(Host(9, "fulmar", None, "", 0))
+    never = await probe._observed(Host(9, "fulmar", None, "", 0))
     assert isinstance(never, Unseen)
     archive.query("UPDATE watchkeeper.hosts SET seen_at_us = 0 WHERE name = 'petrel'")
     assert {each.name for each in await common.look() if each.silent_s is None} == {"petrel"}

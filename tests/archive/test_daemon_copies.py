@@ -68,6 +68,9 @@ def test_a_daemon_copies_and_continues_after_the_server_was_away(tmp_path: Path)
             assert steady <= there
             assert archive.query("SELECT name, version <> '' FROM watchkeeper.hosts") == [("gannet", True)]
             assert daemon.stop() == 0
+            last = "SELECT entry FROM watchkeeper.events ORDER BY at_us DESC, id DESC LIMIT 1"
+            assert archive.query(last) == [("stop",)]
+            assert copied() == samples_of(tmp_path / "watchkeeper.db")
         finally:
             if daemon.process.poll() is None:
                 daemon.kill()

@@ -111,6 +111,11 @@ class CommonStore:
         """What is known of a host, with its name before each subject."""
         return self._states.get(host, HostState())
 
+    async def was_stopped(self, host: Host) -> bool:
+        """Whether the last thing that is known of a host is that watchkeeper was stopped there."""
+        lines = await self._ask(lambda reader: reader.events(host.number, limit=1))
+        return bool(lines) and lines[0].entry is Entry.STOP
+
     def left_to_others(self, message: Message) -> bool:
         """Whether another station sends this message. Raises DeliveryDeferred as long as that is not certain."""
         if self.sends:

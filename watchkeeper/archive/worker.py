@@ -113,6 +113,7 @@ class Worker:
                 while not self._ending.is_set():
                     cursor = self._round(source, shipper, cursor)
                     self._ending.wait(self._every_s)
+                self._batch(source, shipper, cursor)  # the archive then knows that the host was stopped
         finally:
             self._shipper = None
             shipper.close()
@@ -121,16 +122,20 @@ class Worker:
         """Copy what there is."""
         began, more = self._clock.now(), True
         while more and not self._ending.is_set():
-            late = source.late()
-            batch = source.batch(cursor.rewound(late), shipper.copied)
-            cursor = shipper.ship(batch)
-            self._save(cursor, late)
-            more = batch.more
+            cursor, more = self._batch(source, shipper, cursor)
         if not more:
             if self.progress.error:
                 log.info("everything is copied to the archive again", extra=about(Event.ARCHIVE))
             self.progress = Progress(complete_at=began)
         return cursor
+
+    def _batch(self, source: Source, shipper: Shipper, cursor: Cursor) -> tuple[Cursor, bool]:
+        """Copy once; returns the cursor then, and whether there is more."""
+        late = source.late()
+        batch = source.batch(cursor.rewound(late), shipper.copied)
+        after = shipper.ship(batch)
+        self._save(after, late)
+        return after, batch.more
 
 
 def address_in(url: SecretSource) -> str:

@@ -40,21 +40,25 @@ class HostsWatched(BaseProbe):
             hosts = await self._common.look()
         except ArchiveError as error:
             raise ProbeError(str(error)) from error
-        return [self._observed(each) for each in hosts]
+        return [await self._observed(each) for each in hosts]
 
-    def _observed(self, host: Host) -> Observed:
+    async def _observed(self, host: Host) -> Observed:
         subject = f"{HOST}{host.name}"
         if host.silent_s is None:
             return Unseen(subject, "it has not written to the archive yet")
         ok = host.silent_s <= self._silent_after_s
         return Condition(
-            SeriesKey(subject, HEARD_FROM), ok=ok, reason="" if ok else self._reason(host, host.silent_s), grave=True
+            SeriesKey(subject, HEARD_FROM),
+            ok=ok,
+            reason="" if ok else await self._reason(host, host.silent_s),
+            grave=True,
         )
 
-    def _reason(self, host: Host, silent_s: float) -> str:
+    async def _reason(self, host: Host, silent_s: float) -> str:
         now = self._clock.now()
         since = wording.exact_instant(now - timedelta(seconds=silent_s), self._zone, now)
-        return f"since {since}; {self._known_then(host)}"
+        stopped = "; watchkeeper was stopped there" if await self._common.was_stopped(host) else ""
+        return f"since {since}{stopped}; {self._known_then(host)}"
 
     def _known_then(self, host: Host) -> str:
         """The most urgent alerts that were active then."""

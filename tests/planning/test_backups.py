@@ -62,6 +62,18 @@ def test_what_copies_are_worth(copies: list[GuestCopy], coverage: Coverage, reas
     assert (found.newest_at is not None) == (coverage in (Coverage.GOOD, Coverage.PART))
 
 
+def test_a_copy_whose_place_cannot_be_compared() -> None:
+    """Of disks that are not known nobody can say that the copy is on another store; a job says so itself."""
+    lost = (GuestNow("hide-hub"), GuestNow("hide-hub", disks=(ROOT, replace(DATA, store=None))))
+    for guest in lost:
+        found = judge(guest, [GuestCopy(copy(), ("disk sdb",))], NOW, LOOKED, [])
+        assert (found.coverage, found.newest_at) == (Coverage.UNKNOWN, None)
+        assert "cannot tell whether the guest's disks lie there too" in found.reasons[0]
+        assert judge(guest, [GuestCopy(copy())], NOW, LOOKED, []).coverage is Coverage.GOOD
+        both = [GuestCopy(copy(), ("disk sdb",), ("hide-hub",)), GuestCopy(copy())]
+        assert judge(guest, both, NOW, LOOKED, []).coverage is Coverage.GOOD
+
+
 def test_no_copy_is_claimed_only_of_places_that_were_seen() -> None:
     """Without a copy the places are named; if one could not be seen, nobody can tell."""
     found = judge(HUB, [], NOW, LOOKED, [])

@@ -5,7 +5,7 @@ Not here: how the copies are found (inventory/backups.py), and when a copy count
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -25,6 +25,8 @@ EARLIER_FILES = 5
 STUB_SHARE = 0.1
 """A stub has at most this share of the smallest earlier file, times how far the sizes of the set lie apart."""
 
+NOT_COMPARED = "cannot tell whether the guest's disks lie there too: where they are is not known"
+
 
 class Coverage(StrEnum):
     """Whether a guest could be restored from elsewhere."""
@@ -42,12 +44,14 @@ class GuestCopy:
     """A copy of a guest. on: the stores and devices that hold it; empty if not known.
 
     lacking: names of the guest's disks that it certainly does not have. note: what else is to be known, in words.
+    elsewhere: False if its place could not be compared with that of the guest's disks.
     """
 
     copy: Copy
     on: tuple[str, ...] = ()
     lacking: tuple[str, ...] = ()
     note: str = ""
+    elsewhere: bool = True
 
     @property
     def seen(self) -> bool:
@@ -92,18 +96,23 @@ def judge(
             why = f"no copy is known, but not all places were seen: {'; '.join(clean(each, 200) for each in unseen)}"
             return GuestBackup(guest.name, disks, Coverage.UNKNOWN, (why,))
         return GuestBackup(guest.name, disks, Coverage.NONE, (f"none found in: {'; '.join(looked)}",))
+    placed = bool(disks) and all(each.store is not None for each in guest.disks)
+    copies = [each if placed or not each.on else replace(each, elsewhere=False) for each in copies]
     points = [decide.backup_point(each.copy, now) for each in copies]
     reasons = tuple(_reason(each, point.reason) for each, point in zip(copies, points, strict=True))
     good = [each for each, point in zip(copies, points, strict=True) if point.verdict is decide.Verdict.GO]
-    newest_at = max((each.copy.last_at for each in good if each.copy.last_at), default=None)
-    return GuestBackup(guest.name, disks, _coverage(copies, good), reasons, tuple(copies), newest_at)
+    coverage = _coverage(copies, good)
+    counted = good if coverage in (Coverage.GOOD, Coverage.PART) else []
+    newest_at = max((each.copy.last_at for each in counted if each.copy.last_at), default=None)
+    return GuestBackup(guest.name, disks, coverage, reasons, tuple(copies), newest_at)
 
 
 def _coverage(copies: Sequence[GuestCopy], good: Sequence[GuestCopy]) -> Coverage:
-    if good:
-        lacking = set.intersection(*(set(each.lacking) for each in good))
+    sure = [each for each in good if each.elsewhere]
+    if sure:
+        lacking = set.intersection(*(set(each.lacking) for each in sure))
         return Coverage.PART if lacking else Coverage.GOOD
-    if not all(each.seen for each in copies):
+    if good or not all(each.seen for each in copies):
         return Coverage.UNKNOWN
     return Coverage.SHARED if all(each.copy.shares for each in copies) else Coverage.BAD
 
@@ -111,7 +120,8 @@ def _coverage(copies: Sequence[GuestCopy], good: Sequence[GuestCopy]) -> Coverag
 def _reason(each: GuestCopy, why: str) -> str:
     lacking = f"it does not have {', '.join(clean(one) for one in each.lacking)}" if each.lacking else ""
     where = f"on {', '.join(clean(one) for one in each.on)}" if each.on else "where it lies is not known"
-    return "; ".join(part for part in (f"{clean(each.copy.name)}: {why}", where, lacking, each.note) if part)
+    parts = (f"{clean(each.copy.name)}: {why}", where, "" if each.elsewhere else NOT_COMPARED, lacking, each.note)
+    return "; ".join(part for part in parts if part)
 
 
 def disk_name(disk: Disk) -> str:

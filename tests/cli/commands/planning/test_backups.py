@@ -10,8 +10,11 @@ from click.testing import CliRunner
 from tests.support.readstore import NOW
 from watchkeeper.cli import main
 from watchkeeper.cli.commands.planning import backups as command
+from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow
 from watchkeeper.store import Store
+
+QUAY = SeriesKey("pool quay", "space")
 
 
 @pytest.fixture
@@ -35,7 +38,10 @@ def config(tmp_path: Path) -> Path:
 
 def with_guests(monkeypatch: pytest.MonkeyPatch, *names: str, unseen: tuple[str, ...] = ()) -> None:
     """A host with these guests."""
-    guests = tuple(GuestNow(name, disks=(Disk(f"/dev/quay/{name}"),) if name == "hide-hub" else ()) for name in names)
+    guests = tuple(
+        GuestNow(name, disks=(Disk(f"/dev/quay/{name}", 1, QUAY, name),) if name == "hide-hub" else ())
+        for name in names
+    )
 
     async def look(*_: object) -> HostNow:
         return HostNow(NOW, 2**34, 2**33, 4, (), guests, unseen)

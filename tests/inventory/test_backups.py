@@ -9,6 +9,7 @@ import pytest
 
 from tests.inventory.places import NOW, fixed, known, mounted
 from watchkeeper.inventory import backups as module
+from watchkeeper.inventory import copies
 from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.probe_state import JobReport, LastJobReports
@@ -53,7 +54,7 @@ class Nightly:
 def bench(tmp_path: Path, workers: ThreadWorkers, monkeypatch: pytest.MonkeyPatch) -> ProbeContext:
     """Mounts of a folder."""
     mounted(tmp_path, (str(tmp_path / "away"), "ext4", "/dev/sdz1"))
-    monkeypatch.setattr(module, "MOUNTS", tmp_path / "mountinfo")
+    monkeypatch.setattr(copies, "MOUNTS", tmp_path / "mountinfo")
     return replace(fixed(workers), job_reports=Nightly())
 
 

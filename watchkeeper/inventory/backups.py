@@ -11,7 +11,7 @@ from functools import partial
 
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
-from watchkeeper.inventory.copies import LOOK_S, backs_up, copy_of
+from watchkeeper.inventory.copies import LOOK_S, backs_up, copy_of, mounted_now
 from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.model.units import format_size
 from watchkeeper.planning.backups import (
@@ -27,9 +27,7 @@ from watchkeeper.planning.backups import (
 )
 from watchkeeper.planning.host_state import GuestNow, HostNow, StoreKind
 from watchkeeper.planning.preflight.decide import Copy
-from watchkeeper.privileged.commands import MOUNTS
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.probes.services.job import JobSettings
 from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings, list_files
@@ -39,7 +37,7 @@ from watchkeeper.settings import Settings
 
 async def backups(settings: Settings, host: HostNow, bench: ProbeContext) -> BackupsAnswer:
     """Every guest that was seen, with its copies. The host was read before; files and job reports are read now."""
-    mounted = await bench.workers.call("list of mounts", _mounted, LOOK_S)
+    mounted = await mounted_now(bench)
     looked, unseen = _looked(settings, host), [each for each in host.unseen if each.startswith("ZFS:")]
     guests: list[GuestBackup] = []
     for guest in sorted(host.guests, key=lambda each: each.name):
@@ -106,7 +104,3 @@ def _without_stub(copy: Copy, files: Sequence[CopyFile]) -> Copy:
     sizes = f"{format_size(newest.size_bytes)}, the one before {format_size(before.size_bytes)}"
     trouble = f"the newest file, {printable(newest.name)}, is far smaller than all before it ({sizes})"
     return replace(copy, trouble=trouble, last_at=datetime.fromtimestamp(before.written_s, UTC))
-
-
-def _mounted() -> list[Mount]:
-    return mounts.parse(os.fsdecode(MOUNTS.read_bytes()))

@@ -1,5 +1,6 @@
 """A guest's copies as the configured probes see them now: how old, and what they share with the guest's disks."""
 
+import os
 from collections.abc import Sequence
 from fnmatch import fnmatchcase
 from functools import partial
@@ -10,7 +11,9 @@ from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.model.observation import Condition, Deadline, Observation, Unseen
 from watchkeeper.planning.host_state import GuestNow, HostNow
 from watchkeeper.planning.preflight.decide import Copy
+from watchkeeper.privileged.commands import MOUNTS
 from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.probes.registry import make_probe
 from watchkeeper.probes.services.job import JobSettings
@@ -18,6 +21,12 @@ from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings
 
 LOOK_S = 10.0
 """How long reading what lies below a file may take; a dead network share blocks."""
+
+
+async def mounted_now(bench: ProbeContext) -> list[Mount]:
+    """What is mounted. Raises ProbeError if the list cannot be read in time."""
+    text = await bench.workers.call("list of mounts", MOUNTS.read_bytes, LOOK_S)
+    return mounts.parse(os.fsdecode(text))
 
 
 def backs_up(probe: ProbeSettings, guest: str) -> bool:

@@ -13,7 +13,7 @@ from aiohttp import web
 
 from tests.inventory.places import NOW, fixed, known, mounted
 from tests.support.readstore import ReadStoreDouble
-from watchkeeper.inventory.preflight import preflight as module
+from watchkeeper.inventory import copies
 from watchkeeper.inventory.preflight.after_change import after_change
 from watchkeeper.inventory.preflight.preflight import Question, pace, ready
 from watchkeeper.model.alert import Alert, Concern, Priority, State
@@ -131,7 +131,7 @@ async def station(tmp_path: Path, workers: ThreadWorkers, monkeypatch: pytest.Mo
     site = web.TCPSite(runner, "127.0.0.1", 0)
     await site.start()
     mounted(tmp_path, ("/srv/backup", "ext4", "/dev/sdb1"), ("/skerry/backup", "zfs", "skerry/backup"))
-    monkeypatch.setattr(module, "MOUNTS", tmp_path / "mountinfo")
+    monkeypatch.setattr(copies, "MOUNTS", tmp_path / "mountinfo")
     found = Station(tmp_path, workers, runner.addresses[0][1])
     yield found
     await runner.cleanup()

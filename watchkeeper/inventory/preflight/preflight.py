@@ -4,7 +4,6 @@ Snapshots, guests and services are read now; levels, alerts and the write rate c
 """
 
 import asyncio
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -12,7 +11,7 @@ from fnmatch import fnmatchcase
 from itertools import pairwise
 from pathlib import PurePath
 
-from watchkeeper.inventory.copies import backs_up, copy_of, fresh
+from watchkeeper.inventory.copies import backs_up, copy_of, fresh, mounted_now
 from watchkeeper.inventory.level_history import past_of
 from watchkeeper.inventory.preflight.restart import RestartLook
 from watchkeeper.inventory.target import Target, find
@@ -31,10 +30,7 @@ from watchkeeper.planning.preflight.decide import (
 )
 from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.planning.reclaim.gain import with_freed
-from watchkeeper.privileged.commands import MOUNTS
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.filesystems import mounts
-from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.probes.storage.btrfs.snapshots import BtrfsSnapshotsSettings
 from watchkeeper.probes.storage.lvm.snapshots import LvmSnapshotsSettings
 from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings
@@ -162,7 +158,7 @@ class Asking:
 
     async def backups(self) -> list[Point]:
         """Copies elsewhere: each guest needs one."""
-        mounted = await self.bench.workers.call("list of mounts", _mounted, 10.0)
+        mounted = await mounted_now(self.bench)
         points: list[Point] = []
         for guest in self.target.guests:
             named = [each for each in self.settings.probes if backs_up(each, guest.name)]
@@ -279,10 +275,6 @@ def pace(samples: Sequence[Sample]) -> float | None:
     for (_, before), (_, after) in pairwise(counted):
         written += after - before if after >= before else after
     return written / (counted[-1][0] - counted[0][0]) * 86_400
-
-
-def _mounted() -> list[Mount]:
-    return mounts.parse(os.fsdecode(MOUNTS.read_bytes()))
 
 
 def _sum(values: Sequence[float | None]) -> float | None:

@@ -45,7 +45,7 @@ def test_a_proposal_that_would_be_refused_is_a_comment() -> None:
     text = document(Proposal("guests", (Key("sockets", ("not a whole path",)),), ("Guests.",)))
     assert loaded(text).probe == ()
     joined = " ".join(text.replace("\n# ", " ").split())
-    assert "would not be accepted, so it is only a comment: probe[1].sockets: " in joined
+    assert "would not be accepted, so it is only a comment: probe[1].sockets[1]: " in joined
     assert "# sockets: not a whole path" in text
 
 

@@ -289,3 +289,33 @@ async def test_a_real_machine(host: Host) -> None:
     assert value_of(proposal, "sockets") == (str(socket),)
     assert "tide-log" in proposal.about[1]
     assert "64 MiB of memory" in proposal.about[1]
+
+
+VIRSH = """#!/bin/sh
+case "$*" in
+*domstats*) printf "Domain: 'hide-hub'\\n  state.state=1\\n  state.reason=1\\n  balloon.maximum=65536\\n" ;;
+esac
+"""
+
+
+async def test_guests_of_libvirt(host: Host, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its processes have no monitor for others: libvirt is proposed, or one line says that it is not seen."""
+    monkeypatch.setattr("watchkeeper.probes.support.tools.PATH", f"{tmp_path}/tools:/usr/bin:/bin")
+    for pid, name in ((7, "hide-hub"), (8, "tide-log")):
+        words = ("-name", f"guest={name}", "-chardev", "socket,id=charmonitor,fd=25,server=on", "-mon")
+        put_process(host.root, pid, "/usr/bin/qemu-system-x86_64", *words, "chardev=charmonitor,id=m,mode=control")
+    tool = tmp_path / "tools/virsh"
+    tool.parent.mkdir()
+    tool.write_text("#!/bin/sh\necho 'error: authentication unavailable: no polkit agent' >&2\nexit 1\n")
+    tool.chmod(0o755)
+    found = await guests.find(host)
+    assert found.proposals == ()
+    assert [each.what for each in found.unseen] == ["guests of libvirt"]
+    tool.write_text(VIRSH)
+    found = await guests.find(host)
+    assert not found.unseen
+    (proposal,) = found.proposals
+    assert [key.name for key in proposal.keys][:2] == ["libvirt", "expected"]
+    assert value_of(proposal, "libvirt") == "qemu:///system"
+    assert value_of(proposal, "expected") == ("hide-hub",)
+    usable(document(proposal))

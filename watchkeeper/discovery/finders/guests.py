@@ -1,4 +1,4 @@
-"""Finds QEMU guests by their monitor sockets: those in the usual places, and those named by processes."""
+"""Finds QEMU guests by their monitor sockets, in the usual places and of processes, and those that libvirt manages."""
 
 import os
 from collections.abc import Sequence
@@ -16,6 +16,7 @@ from watchkeeper.messages.wording import share
 from watchkeeper.model.units import format_size
 from watchkeeper.privileged.commands import AGENTS, MONITORS
 from watchkeeper.probes.filesystems.mounts import Mount
+from watchkeeper.probes.guests.libvirt import LibvirtGuests
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Guest
 from watchkeeper.probes.guests.sockets import Asked
@@ -24,15 +25,21 @@ from watchkeeper.probes.support.sanitize import clip, printable
 
 USUAL = (
     "run/guests/*.qmp", "run/guests/*.sock", "run/qemu/*.qmp", "run/qemu/*.sock", "run/qemu-server/*.qmp",
-    "var/lib/libvirt/qemu/*/monitor.sock",
 )  # fmt: skip
 """Where the programs that start guests put monitors, and where the manual suggests putting them."""
+
+LIBVIRT = "qemu:///system"
+LIBVIRT_SOCKETS = ("run/libvirt/libvirt-sock-ro", "run/libvirt/virtqemud-sock-ro")
+"""Where libvirt answers readers, with one daemon for all or with one for QEMU."""
 
 MARGIN = 0.1
 """If guests are allocated more memory than there is, the limit is set a tenth above what is allocated now."""
 
 REPORTED = ("pool ", "btrfs ", "file system ")
 """What a guest may depend on and a probe reports under the same name."""
+
+LIBVIRT_TIMEOUT_S = 10.0
+"""For one run of its tool, which may have to start the daemon (socket activation)."""
 
 MONITOR_TIMEOUT_S = 3.0
 """For one monitor: it answers in a millisecond, or another program is connected to it."""
@@ -48,7 +55,7 @@ class Seen:
     @property
     def name(self) -> str:
         """The name from the guest itself, from its process's command line, or from its socket."""
-        said = self.asked.guest.name.strip() if self.asked.guest else ""
+        said = self.asked.guest.name.strip() if self.asked.guest else self.asked.name
         return said or (self.process.name if self.process else "") or PurePosixPath(self.asked.path).stem
 
     @property
@@ -64,9 +71,8 @@ async def find(host: Host) -> Found:
         processes = await host.bench.workers.call("processes", work, host.timeout_s)
     except (ProbeError, OSError) as error:
         return unseen("guests", error)
-    asked, blind = await _ask(host, processes)
-    by_socket = {path: each for each in processes for path in each.sockets}
-    guests = [Seen(each, by_socket.get(each.path)) for each in asked]
+    guests, blind = await _see(host, processes)
+    processes = [each for each in processes if not each.managed]
     mute = [each for each in processes if not each.sockets]
     if not guests and not mute and not blind.unseen:
         return Found(absent=("guests under QEMU",), looked=frozenset({"guest"}))
@@ -75,6 +81,16 @@ async def find(host: Host) -> Found:
     proposals = _proposals(guests, host) if guests else ()
     proposals += _inside(processes, guests)
     return blind + _mute(mute) + _forbidden(guests) + Found(proposals, there=there, looked=looked)
+
+
+async def _see(host: Host, processes: Sequence[Process]) -> tuple[list[Seen], Found]:
+    """The guests by their monitors and those of libvirt, each with its process."""
+    by_socket = {path: each for each in processes for path in each.sockets}
+    managed = {each.name: each for each in processes if each.managed}
+    asked, blind = await _ask(host, [each for each in processes if not each.managed])
+    of_libvirt, unasked = await _ask_libvirt(host, bool(managed))
+    guests = [Seen(each, by_socket.get(each.path)) for each in asked]
+    return [*guests, *(Seen(each, managed.get(each.name)) for each in of_libvirt)], blind + unasked
 
 
 async def _ask(host: Host, processes: Sequence[Process]) -> tuple[list[Asked[Guest]], Found]:
@@ -92,6 +108,17 @@ async def _ask(host: Host, processes: Sequence[Process]) -> tuple[list[Asked[Gue
         else:
             found |= {_real(each.path): each for each in asked}
     return list(found.values()), blind
+
+
+async def _ask_libvirt(host: Host, manages: bool) -> tuple[list[Asked[Guest]], Found]:  # noqa: FBT001
+    """Query libvirt where it listens, or manages guests that run. That it may not be asked is one line for all."""
+    if not manages and not any((host.root / each).exists() for each in LIBVIRT_SOCKETS):
+        return [], Found()
+    try:
+        return await LibvirtGuests(host.bench, LIBVIRT, LIBVIRT_TIMEOUT_S).ask_all(()), Found()
+    except ProbeError as error:
+        remedy = "As the daemon's user, `virsh -r -c qemu:///system list` has to work."
+        return [], unseen("guests of libvirt", error, remedy)
 
 
 def _real(path: str) -> str:
@@ -125,12 +152,16 @@ def _forbidden(guests: Sequence[Seen]) -> Found:
 
 
 def _proposals(guests: Sequence[Seen], host: Host) -> tuple[Proposal, ...]:
-    sockets = patterns([each.asked.path for each in guests])
+    sockets = patterns(_monitors(guests))
     running = sorted({each.name for each in guests if each.runs and writable(each.name)})
     found = dependencies.mounted(host.root)
     about = ["Guests under QEMU: does each run, and how much memory is allocated to all of them?"]
     about += [f"- {_about(each, found)}" for each in guests]
-    keys = [Key("sockets", sockets, "New guests whose monitor is in the same folder are monitored too.")]
+    keys = []
+    if sockets:
+        keys.append(Key("sockets", sockets, "New guests whose monitor is in the same folder are monitored too."))
+    if len(_monitors(guests)) < len(guests):
+        keys.append(Key("libvirt", LIBVIRT, "It is asked read-only. New guests that it manages are monitored too."))
     if running:
         keys.append(
             Key("expected", tuple(running), "These run now, so they must be there. Remove those that may be off.")
@@ -146,14 +177,19 @@ def _inside(processes: Sequence[Process], guests: Sequence[Seen]) -> tuple[Propo
         return ()
     why = f"If this user may not connect to them, list them in {AGENTS} for the helper."
     keys = [Key("sockets", patterns(agents), why)]
-    if guests:
-        monitors = patterns([each.asked.path for each in guests])
+    if _monitors(guests):
+        monitors = patterns(_monitors(guests))
         keys.append(Key("monitors", monitors, "They tell the guests' names, and which of them run."))
     about = (
         "Inside the guests, through the agent in each (package qemu-guest-agent): space, clock, network addresses.",
         f"- started with a socket for an agent: {', '.join(clip(each.name) for each in processes if each.agents)}",
     )
     return (Proposal("guest-agents", tuple(keys), about),)
+
+
+def _monitors(guests: Sequence[Seen]) -> list[str]:
+    """The sockets of those that have a monitor of their own; what libvirt names is no path."""
+    return [each.asked.path for each in guests if each.asked.path.startswith("/")]
 
 
 def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:

@@ -16,6 +16,9 @@ COMMAND_LINE_LIMIT_BYTES = 128 * 1024
 AGENT_PORT = "org.qemu.guest_agent.0"
 """The name of the virtual serial port that qemu-ga(8) opens in the guest."""
 
+LIBVIRT_MONITOR = "charmonitor"
+"""The id that libvirt gives the channel of the monitor, which it holds as long as the guest runs."""
+
 _PROGRAM = re.compile(r"(qemu-system-[\w-]+|qemu-kvm|kvm|qemu)")
 _MONITORS = frozenset({"qmp", "qmp-pretty"})
 _DISKS = frozenset({"drive", "blockdev", "hda", "hdb", "hdc", "hdd"})
@@ -26,7 +29,7 @@ _BY_PATH = frozenset({"hda", "hdb", "hdc", "hdd"})
 class Process:
     """One running QEMU. sockets: paths of its QMP monitors. disks: files and devices that hold its disks.
 
-    agents: paths of the sockets that lead to the agent inside the guest.
+    agents: paths of the sockets that lead to the agent inside the guest. managed: libvirt started it.
     """
 
     pid: int
@@ -34,6 +37,7 @@ class Process:
     sockets: tuple[str, ...]
     disks: tuple[str, ...]
     agents: tuple[str, ...] = ()
+    managed: bool = False
 
 
 def running(proc: Path) -> list[Process]:
@@ -58,7 +62,9 @@ def understand(pid: int, words: Sequence[str]) -> Process:
     disks = [path for option, value in options if option in _DISKS for path in _disk(option, value)]
     sockets = dict.fromkeys(_sockets(options))
     agents = dict.fromkeys(_agents(options))
-    return Process(pid, names[-1] if names else "", tuple(sockets), tuple(dict.fromkeys(disks)), tuple(agents))
+    name = names[-1] if names else ""
+    managed = LIBVIRT_MONITOR in _channels(options)
+    return Process(pid, name, tuple(sockets), tuple(dict.fromkeys(disks)), tuple(agents), managed)
 
 
 def _options(words: Sequence[str]) -> Iterator[tuple[str, str]]:

@@ -180,3 +180,9 @@ def test_the_drift_is_what_nine_of_ten_changes_of_pace_stay_below() -> None:
         found.append(drift(t, np.cumsum(gains), 10.0))
     held = stats.halfnorm(scale=0.2**0.5).cdf(np.array(found, float))
     assert 0.88 <= held.mean() <= 0.96
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_without_two_points_there_is_no_drift(count: int) -> None:
+    """A clock that was years off leaves a single point before now, or none."""
+    assert drift(np.full(count, -11574.0), np.full(count, 113.0), 0.0) is None

@@ -32,6 +32,8 @@ def drift(t: Floats, y: Floats, ahead_d: float, white: float = 0.0) -> float | N
     no drift. Where the record is shorter than four times the time ahead, shorter stretches are compared, and paces are
     taken to wander: their changes grow with the root of the time. None if it is much shorter.
     """
+    if len(t) < 2:  # a clock that was far off can leave a single point before now
+        return None
     room = -float(t[0])
     stretch_d = min(ahead_d, room / STRETCHES)
     if stretch_d <= float(t[-1] - t[-2]) or ahead_d > FARTHEST * stretch_d:

@@ -28,6 +28,7 @@ from watchkeeper.daemon.health import Health
 from watchkeeper.daemon.startup_clock import ClockDoubt
 from watchkeeper.discovery.coverage import HostCoverage
 from watchkeeper.errors import StartError
+from watchkeeper.inventory.host_backups import HostBackups
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.manual.runbook import runbook
 from watchkeeper.messages.ack_links import AckLinks
@@ -79,7 +80,8 @@ async def look_once(settings: Settings) -> list[tuple[ScheduledProbe, Sequence[O
     """Run every configured probe once, concurrently, and return its observations and own condition. Stores nothing."""
     workers = ThreadWorkers()
     coverage = HostCoverage(lambda: settings.probes)
-    probes = make_probes(settings, ProbeContext(Clock(), workers, coverage=coverage))
+    backups = HostBackups(lambda: settings)
+    probes = make_probes(settings, ProbeContext(Clock(), workers, coverage=coverage, backups=backups))
     try:
         return await look_at_all(probes)
     finally:
@@ -136,7 +138,8 @@ class _Daemon:
         own = OwnDatabase(path, settings.store.max_size, partial(damaged_files, path), store.quarantined)
         coverage = HostCoverage(lambda: self._active.runtime.config.settings.probes)
         changes = RecentChanges(store.change_log)
-        context = ProbeContext(clock, self._workers, store.probe_states, job_reports, own, coverage, changes)
+        backups = HostBackups(lambda: self._active.runtime.config.settings)
+        context = ProbeContext(clock, self._workers, store.probe_states, job_reports, own, coverage, backups, changes)
         config = build(settings, context, clock)
         self._passes = _passes(settings)
         self._outbox = Outbox(

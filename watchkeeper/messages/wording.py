@@ -114,6 +114,12 @@ CONDITIONS = {
     ),
     "interface errors": ("connected without errors", "has a faulty connection", "connected without errors again"),
     "power losses": ("keeps its power", "loses its power", "keeps its power again"),
+    "backups": ("all have a backup", "without a backup", "all have a backup again"),
+    "backup placement": (
+        "have backups on other stores",
+        "have backups only on their own store",
+        "have backups on other stores again",
+    ),
     "carrier": ("connected", "not connected", "connected again"),
     "link speed": ("as fast as ever", "slower than before", "as fast as ever again"),
     "frame errors": ("has few errors", "has many errors", "has few errors again"),

@@ -221,3 +221,16 @@ def summary(answer: BackupsAnswer) -> str:
         return "The guest has a good backup." if count == 1 else f"All {count} guests have a good backup."
     names = ", ".join(f"{clean(each.name)} ({each.coverage})" for each in bad)
     return f"Good backups: {count - len(bad)} of {count} guests. Not: {names}."
+
+
+NAMED = 8
+"""Guests that a reason names; more are counted."""
+
+
+def guests_with(guests: Sequence[GuestBackup], coverage: Coverage, one: str, several: str) -> str:
+    """`guest tide-log ONE`, or `guests tide-log, nest-cams and 2 more SEVERAL`; empty if no guest has this coverage."""
+    names = [clean(each.name, 60) for each in guests if each.coverage is coverage]
+    if len(names) < 2:
+        return f"guest {names[0]} {one}" if names else ""
+    last = f"{len(names) - NAMED} more" if len(names) > NAMED else names[-1]
+    return f"guests {', '.join(names[: min(NAMED, len(names) - (len(names) <= NAMED))])} and {last} {several}"

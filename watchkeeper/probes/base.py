@@ -4,7 +4,7 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Generic, Protocol, TypeVar
+from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import ProbeSettings
@@ -12,6 +12,9 @@ from watchkeeper.model.change import ChangeLog, MemoryChangeLog
 from watchkeeper.model.observation import Observed
 from watchkeeper.model.probe_state import JobReports, MemoryJobReports, MemoryStateStore, StateStore
 from watchkeeper.model.records import Quarantined
+
+if TYPE_CHECKING:
+    from watchkeeper.planning.backups import BackupsAnswer
 
 T = TypeVar("T")
 S = TypeVar("S", bound=ProbeSettings)
@@ -63,14 +66,22 @@ class Coverage(Protocol):
         ...
 
 
+class Backups(Protocol):
+    """Compares the guests of this host with the backups of the configuration in use (inventory/backups.py)."""
+
+    async def backups(self, context: "ProbeContext") -> "BackupsAnswer":
+        """The backups of every guest, read now. Raises ProbeError."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class ProbeContext:
     """What probes work with: the clock and the workers. Passed to every probe when it is created.
 
     probe_states: what probes keep across restarts. job_reports: the latest reports of every job. Without a store, both
-    last as long as this context. database: the daemon's own database, if there is one. coverage: None where nothing
-    can compare the host with a configuration. changes: where a probe records what changed on the host. disk_names: what
-    the operator calls disks, as configured.
+    last as long as this context. database: the daemon's own database, if there is one. coverage, backups: None where
+    nothing can compare the host with a configuration. changes: where a probe records what changed on the host.
+    disk_names: what the operator calls disks, as configured.
     """
 
     clock: Clock
@@ -79,6 +90,7 @@ class ProbeContext:
     job_reports: JobReports = field(default_factory=MemoryJobReports)
     database: OwnDatabase | None = None
     coverage: Coverage | None = None
+    backups: Backups | None = None
     changes: ChangeLog = field(default_factory=MemoryChangeLog)
     disk_names: Mapping[str, str] = field(default_factory=dict)
 

@@ -46,6 +46,7 @@ _MODULES = {
     "snapshots": BuiltIn("storage.snapshot_files", "Snapshots"),
     "self-check": BuiltIn("own.self_check", "SelfCheck"),
     "coverage": BuiltIn("own.coverage", "Coverage"),
+    "backups": BuiltIn("own.backups", "Backups"),
     "tcp": BuiltIn("services.tcp", "Tcp", speed=True),
     "dns": BuiltIn("services.dns", "Dns", speed=True),
     "ping": BuiltIn("services.ping", "Ping", speed=True),
@@ -101,7 +102,7 @@ PROBES: Mapping[str, ProbeKind[Any]] = Kinds(_MODULES, FROM_PACKAGES.kinds)
 
 FOUND_BY_DEFAULT = (
     "filesystems", "memory", "pressure", "kernel-tables", "restarts", "kernel-log", "self-check", "coverage",
-    "changes",
+    "changes", "backups",
 )  # fmt: skip
 """The kinds that run without any configuration: their settings need nothing that only the operator knows."""
 

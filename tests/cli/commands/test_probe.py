@@ -114,6 +114,7 @@ def test_this_host_is_looked_at_without_any_configuration(run: Run) -> None:
         "self-check",
         "coverage",
         "changes",
+        "backups",
     } == {each["probe"] for each in found["observations"]}
     assert (found["host"], found["at"]) == ("gannet", "2026-11-25T07:24:11.000Z")
 

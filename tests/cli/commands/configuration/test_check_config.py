@@ -64,6 +64,7 @@ def test_what_will_be_watched_and_told(run: Run, document: Path, tmp_path: Path)
         "  self-check     self-check, every 1m, because of watch_host",
         "  coverage       coverage, every 1h, because of watch_host",
         "  changes        changes, every 1m, because of watch_host",
+        "  backups        backups, every 6h, because of watch_host",
         "  hide-hub       http, every 1m30s",
         "                 own rules: not_answering",
         '                 url = "http://127.0.0.1:8123/?..."',

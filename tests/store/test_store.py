@@ -197,6 +197,15 @@ async def test_levels_are_read_back_as_arrays(store: Store) -> None:
     assert empty.used.tolist() == []
 
 
+async def test_samples_of_a_clock_that_was_wrong_are_not_read_back(store: Store) -> None:
+    """What is more than a day after the last commit was written while the clock was ahead of it."""
+    ahead = (START + 2 * DAY, START + 20 * HOUR, START + MINUTE)
+    for n, at in enumerate(ahead):
+        await store.commit(Commit(seen=(level(float(n), at),)))
+    (found,) = [each async for each in store.level_samples(START)]
+    assert found.used.tolist() == [2.0, 1.0]
+
+
 async def test_a_series_that_changes_its_kind_reads_its_levels_only(store: Store) -> None:
     """A key that once named an answer and now names a level returns only samples with a capacity."""
     await store.commit(Commit(seen=(Seen(START, Answer(SKERRY, answered=True, took_s=1.0), "x", 60.0),)))

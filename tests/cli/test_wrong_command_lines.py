@@ -34,7 +34,7 @@ USAGE = [
     ("capacity", "--disk", "9" * 400 + "GiB"),
     ("preflight",), ("preflight", "tode"), ("preflight", BYTES), ("preflight", "hide-hub", "--keep", "soon"),
     ("preflight", "hide-hub", "--skip", "luck"), ("preflight", "hide-hub", "--since", "2026-11-25"),
-    ("preflight", "hide-hub", "--after", "--since", "yesterday"),
+    ("preflight", "hide-hub", "--after", "--since", "someday"),
     ("preflight", "hide-hub", "--after", "--since", "2099-01-01"),
     ("reclaim", "nothing@here"), ("reclaim", BYTES), ("reclaim", "--thin-out"), ("reclaim", "--older-than", "0d"),
     ("reclaim", "--store", "pool jetty"), ("reclaim", "--gain", BYTES),

@@ -92,10 +92,7 @@ def judge(
     """What the copies of one guest are worth. unseen: places that could hold another copy and were not seen."""
     disks = tuple(disk_name(each) for each in guest.disks)
     if not copies:
-        if unseen:
-            why = f"no copy is known, but not all places were seen: {'; '.join(clean(each, 200) for each in unseen)}"
-            return GuestBackup(guest.name, disks, Coverage.UNKNOWN, (why,))
-        return GuestBackup(guest.name, disks, Coverage.NONE, (f"none found in: {'; '.join(looked)}",))
+        return _without_copies(guest.name, disks, looked, unseen)
     placed = bool(disks) and all(each.store is not None for each in guest.disks)
     copies = [each if placed or not each.on else replace(each, elsewhere=False) for each in copies]
     points = [decide.backup_point(each.copy, now) for each in copies]
@@ -105,6 +102,13 @@ def judge(
     counted = good if coverage in (Coverage.GOOD, Coverage.PART) else []
     newest_at = max((each.copy.last_at for each in counted if each.copy.last_at), default=None)
     return GuestBackup(guest.name, disks, coverage, reasons, tuple(copies), newest_at)
+
+
+def _without_copies(name: str, disks: tuple[str, ...], looked: Sequence[str], unseen: Sequence[str]) -> GuestBackup:
+    if unseen:
+        why = f"no copy is known, but not all places were seen: {'; '.join(clean(each, 200) for each in unseen)}"
+        return GuestBackup(name, disks, Coverage.UNKNOWN, (why,))
+    return GuestBackup(name, disks, Coverage.NONE, (f"none found in: {'; '.join(looked)}",))
 
 
 def _coverage(copies: Sequence[GuestCopy], good: Sequence[GuestCopy]) -> Coverage:

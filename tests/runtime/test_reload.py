@@ -251,6 +251,9 @@ async def test_the_sign_of_life_is_planned_as_the_configuration_says(rig: Rig) -
     assert rig.lasting.schedule._runs[" heartbeat"] is first
     await rig.reload(MEMORY, ALIVE.format(every="2h"))
     assert rig.lasting.schedule._runs[" heartbeat"] is not first
+    await rig.lasting.schedule.drop([" heartbeat"], 0.0)
+    rig.active.plan()  # as at the start of the daemon
+    assert " heartbeat" in rig.planned
     await rig.reload(MEMORY)
     assert " heartbeat" not in rig.planned
 

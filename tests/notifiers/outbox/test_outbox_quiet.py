@@ -16,6 +16,7 @@ from watchkeeper.messages.delivery.quiet_hours import parse_span
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.model.alert import NotificationKind, Priority
 from watchkeeper.model.message import Message
+from watchkeeper.model.operator.decision import RouteChoice
 from watchkeeper.model.records import DeliveryState
 from watchkeeper.notifiers.outbox import outbox as module
 from watchkeeper.notifiers.outbox.outbox import Outbox
@@ -81,6 +82,16 @@ async def test_a_caution_waits_for_the_morning() -> None:
     assert told == caution().id
     assert at is not None
     assert MORNING <= at < MORNING + timedelta(minutes=15)
+
+
+async def test_what_each_route_decides_is_told() -> None:
+    """Refused with the reason, held until the morning, or sent at once: `explain` shows it."""
+    (refused,) = Night(route=replace(ROUTE, at_least=Priority.ALARM)).outbox.choices(caution(), EVENING)
+    assert refused.notifier == "post"
+    assert "at_least" in refused.refusal
+    night = Night()
+    assert night.outbox.choices(caution(), EVENING) == (RouteChoice("post", held_until=MORNING),)
+    assert night.outbox.choices(messages()[1], EVENING) == (RouteChoice("post"),)
 
 
 async def test_the_night_of_the_long_hour() -> None:

@@ -67,6 +67,7 @@ async def test_what_was_active_before_neither_escalates_nor_reminds() -> None:
         await live(house, seen, 4)
     assert len(house.messages) == 1
     await house.pipeline.maintain(HUB.subject, house.clock.now() + HOUR, "")
+    assert house.store.alerts[HUB, Concern.NOT_ANSWERING].held_by == MAINTENANCE
     await live(house, DOWN, 20)
     await live(house, UP, 20)
     assert len(house.messages) == 1

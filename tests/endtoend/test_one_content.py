@@ -236,7 +236,7 @@ def _judged(name: str, receiver: Unreliable) -> str:
     threads = defaultdict[str, list[str]](list)
     jobs = {number: data for number, data in receiver.taken if data["subject"] != "watchkeeper"}
     for number, data in jobs.items():
-        threads[number.rsplit("-", 1)[0].removesuffix("-late")].append(data["kind"])
+        threads[number.removesuffix("-late").rsplit("-", 1)[0]].append(data["kind"])
     open_ = {thread: kinds for thread, kinds in threads.items() if "raised" in kinds and "ended" not in kinds}
     assert not open_, f"{name}: raised and never ended: {open_}"
     twice = len(receiver.taken) - len(contents)

@@ -11,7 +11,6 @@ from functools import partial
 
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
-from watchkeeper.inventory import scan
 from watchkeeper.inventory.copies import LOOK_S, backs_up, copy_of, mounted_now
 from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.model.units import format_size
@@ -34,11 +33,6 @@ from watchkeeper.probes.services.job import JobSettings
 from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings, list_files
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.settings import Settings
-
-
-async def of_host(settings: Settings, bench: ProbeContext) -> BackupsAnswer:
-    """Read the host, then look for the backups of its guests. Raises ProbeError."""
-    return await backups(settings, await scan.look(settings, bench), bench)
 
 
 async def backups(settings: Settings, host: HostNow, bench: ProbeContext) -> BackupsAnswer:

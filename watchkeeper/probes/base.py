@@ -4,7 +4,7 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
+from typing import Generic, Protocol, TypeVar
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import ProbeSettings
@@ -12,9 +12,6 @@ from watchkeeper.model.change import ChangeLog, MemoryChangeLog
 from watchkeeper.model.observation import Observed
 from watchkeeper.model.probe_state import JobReports, MemoryJobReports, MemoryStateStore, StateStore
 from watchkeeper.model.records import Quarantined
-
-if TYPE_CHECKING:
-    from watchkeeper.planning.backups import BackupsAnswer
 
 T = TypeVar("T")
 S = TypeVar("S", bound=ProbeSettings)
@@ -67,10 +64,10 @@ class Coverage(Protocol):
 
 
 class Backups(Protocol):
-    """Compares the guests of this host with the backups of the configuration in use (inventory/backups.py)."""
+    """Compares the guests of this host with the backups of the configuration in use (inventory/host_backups.py)."""
 
-    async def backups(self, context: "ProbeContext") -> "BackupsAnswer":
-        """The backups of every guest, read now. Raises ProbeError."""
+    async def conditions(self, context: "ProbeContext", exclude: Sequence[str]) -> Sequence[Observed]:
+        """Whether every guest has a backup, and where. exclude: guests that need none; globs. Raises ProbeError."""
         ...
 
 

@@ -42,7 +42,7 @@ def page_of(process: subprocess.Popen[str]) -> tuple[str, str]:
 def test_it_prints_the_pages_address_and_ends_as_asked(daemon: subprocess.Popen[str], number: signal.Signals) -> None:
     """Two lines at the start, exit code 0 at the end, and no traceback between."""
     first, second = page_of(daemon)
-    assert first == "monitoring gannet: 9 probes, 0 notifiers\n"
+    assert first == "monitoring gannet: 10 probes, 0 notifiers\n"
     assert second.startswith("page: http://127.0.0.1:")
     with urllib.request.urlopen(second.removeprefix("page: ").strip(), timeout=20) as answer:
         assert answer.status == 200
@@ -104,7 +104,7 @@ def test_warnings_are_told_and_it_runs_all_the_same(config: Path, tmp_path: Path
     url = f'[[notifier]]\nkind = "webhook"\nurl = {{ file = "{token}" }}\n'
     config.write_text(config.read_text() + url)
     process = start(config, "--verbose")
-    assert page_of(process)[0].endswith("9 probes, 1 notifier\n")
+    assert page_of(process)[0].endswith("10 probes, 1 notifier\n")
     process.terminate()
     _, err = process.communicate(timeout=30)
     assert process.returncode == 0

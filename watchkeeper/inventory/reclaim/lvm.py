@@ -13,7 +13,8 @@ from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.reclaim.bounds import in_thin_pool
 from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, SetLimit, total
 from watchkeeper.probes.storage.lvm.snapshots import LvmSnapshotsSettings, origins
-from watchkeeper.probes.storage.lvm.tables import ThinStatus, Volume, mapper_name, read_thin_status, read_volumes
+from watchkeeper.probes.storage.lvm.tables import ThinStatus, Volume, mapper_name, read_volumes
+from watchkeeper.probes.storage.lvm.thin_status import thin_status
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import ask_root, result_of
 
@@ -129,7 +130,7 @@ async def look(place: StoreContext) -> list[ThinHolding | GroupHolding]:
             raise
         return []
     volumes = read_volumes(result_of(results, "lvs", place.timeout_s))
-    statuses = read_thin_status(result_of(results, "dmsetup", place.timeout_s))
+    statuses = thin_status(volumes, results, place.timeout_s)
     pools = [each for each in volumes if each.kind == "t"]
     found: list[ThinHolding | GroupHolding] = [
         ThinHolding(each, statuses.get(mapper_name(each.group, each.name)), volumes, place) for each in pools

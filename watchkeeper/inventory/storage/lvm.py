@@ -11,6 +11,7 @@ from watchkeeper.planning.host_state import Snapshot, StoreKind, StoreNow, Volum
 from watchkeeper.probes.storage.lvm import tables as lvm_tables
 from watchkeeper.probes.storage.lvm.snapshots import origins
 from watchkeeper.probes.storage.lvm.tables import ThinStatus, device_name, mapper_name
+from watchkeeper.probes.storage.lvm.thin_status import thin_status
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import ask_root, result_of
 
@@ -22,7 +23,7 @@ async def see(scene: ScanContext) -> Part:
     """Every thin pool. Raises ProbeError if LVM cannot be read."""
     results = await ask_root(scene.bench, "lvm", scene.helper, ROOT_TIMEOUT_S)
     volumes = lvm_tables.read_volumes(result_of(results, "lvs", ROOT_TIMEOUT_S))
-    statuses = lvm_tables.read_thin_status(result_of(results, "dmsetup", ROOT_TIMEOUT_S))
+    statuses = thin_status(volumes, results, ROOT_TIMEOUT_S)
     taken = {each.name: each.snapshots for each in origins(volumes)}
     pools: list[StoreNow] = []
     in_pool: dict[str, str] = {}

@@ -65,6 +65,19 @@ def host(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: ProbeContext) -
     return Host(Toolbox(tmp_path, monkeypatch), bench)
 
 
+async def test_a_kernel_without_device_mapper(host: Host) -> None:
+    """The tools are installed and nothing uses them: dmsetup of Debian 12 then fails so, and LVM is still readable."""
+    said = (
+        "/dev/mapper/control: open failed: No such device\nFailure to communicate with kernel device-mapper driver.\n"
+    )
+    host.toolbox.says("dmsetup", "", status=1, stderr=said)
+    with pytest.raises(ProbeError, match="dmsetup ended with status 1: /dev/mapper/control: open failed"):
+        await host.observe()
+    host.toolbox.says("lvs", '{"report": [{"lv": []}]}')
+    host.toolbox.says("vgs", '{"report": [{"vg": []}]}')
+    assert await host.observe() == []
+
+
 async def test_a_sound_thin_pool(host: Host) -> None:
     """Data and metadata by the kernel's own count of blocks, which is finer than lvs's hundredths of a percent."""
     seen = await host.observe()

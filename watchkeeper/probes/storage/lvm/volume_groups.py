@@ -20,9 +20,9 @@ from watchkeeper.probes.storage.lvm.tables import (
     Volume,
     mapper_name,
     read_groups,
-    read_thin_status,
     read_volumes,
 )
+from watchkeeper.probes.storage.lvm.thin_status import thin_status
 from watchkeeper.probes.storage.overcommit import overcommitted
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.tools import RootsideSettings, ask_root, result_of
@@ -66,12 +66,10 @@ class LvmProbe(BaseProbe):
         """Ask the helper once for everything. Raises ProbeError if LVM cannot be queried."""
         settings = self._settings
         results = await ask_root(self._bench, "lvm", settings.helper, settings.timeout)
-        volumes_text, groups_text, status_text = (
-            result_of(results, tool, settings.timeout) for tool in ("lvs", "vgs", "dmsetup")
-        )
+        volumes_text, groups_text = (result_of(results, tool, settings.timeout) for tool in ("lvs", "vgs"))
         volumes = [each for each in read_volumes(volumes_text) if not self._left_out(each.group, each.full_name)]
         groups = [each for each in read_groups(groups_text) if not self._left_out(each.name)]
-        statuses = read_thin_status(status_text)
+        statuses = thin_status(volumes, results, settings.timeout)
         seen: list[Observation] = []
         for group in groups:
             seen += self._group(group)

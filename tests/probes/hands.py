@@ -19,7 +19,7 @@ def conditions(seen: Sequence[Observed]) -> dict[str, Condition]:
     return {str(one.key): one for one in seen if isinstance(one, Condition)}
 
 
-def the_answer(seen: Sequence[Observation]) -> Answer:
+def the_answer(seen: Sequence[Observed]) -> Answer:
     """The only observation, which is an answer."""
     (answer,) = seen
     assert isinstance(answer, Answer)

@@ -22,6 +22,7 @@ from watchkeeper.probes.support.tools import SOCKET, RootsideSettings, run_tool
 
 WORDS: Mapping[str, str] = {
     "after-reboot": "what does not come back after a reboot",
+    "certificates": "certificates in files",
     "clock": "the clock",
     "disk-latency": "latency of the disks",
     "filesystems": "file systems",

@@ -62,6 +62,7 @@ FINDERS = (
     Finder("Units of users", jobs.find_user_units, ("user-units",)),
     Finder("Local mail", jobs.find_mail, ("mail-queue",)),
     Finder("Services", web.find),
+    Finder("Certificates in files", files.find_certificates, ("certificates",)),
     Finder("Devices", sensors.find_devices, ("device",)),
     Finder("Network", network.find_links, ("links",)),
     Finder("Power", power.find_ups, ("ups",)),

@@ -66,7 +66,9 @@ _NEAR_S = 2 * DAY
 _THIS_YEAR_S = 300 * DAY
 """Beyond this a day without its year could be mistaken for one of another year."""
 
-_IMPLIED = frozenset({"", "space", "size", "in use", "answer", "health", "state", "report", "age of the newest"})
+_IMPLIED = frozenset(
+    {"", "space", "size", "in use", "answer", "health", "state", "report", "age of the newest", "validity"}
+)
 """Quantities that are left out, because they are the natural one of their subject."""
 
 _NO_END = {
@@ -78,7 +80,11 @@ _NO_END = {
     NoEnd.CLEARED: "expected to drop before it is full",
 }
 
-_DEADLINE = {"certificate": ("expires in {}", "expired {} ago"), "support": ("ends in {}", "ended {} ago")}
+_DEADLINE = {
+    "certificate": ("expires in {}", "expired {} ago"),
+    "validity": ("expires in {}", "expired {} ago"),
+    "support": ("ends in {}", "ended {} ago"),
+}
 """Wording of a deadline's time left and time past, where "due" and "overdue" would not fit."""
 
 CONDITIONS = {
@@ -178,6 +184,11 @@ CONDITIONS = {
         "from valid repositories",
         "from repositories that are not valid",
         "from valid repositories again",
+    ),
+    "served certificate": (
+        "serves its newest certificate",
+        "serves an old certificate",
+        "serves its newest certificate again",
     ),
     "boot files": ("has all boot files", "has missing boot files", "has all boot files again"),
     "boot": ("has booted", "has not finished booting", "has finished booting"),

@@ -62,6 +62,7 @@ _MODULES = {
     "temperatures": BuiltIn("host.temperatures", "Temperatures"),
     "device": BuiltIn("host.devices", "Device"),
     "after-reboot": BuiltIn("host.after_reboot", "AfterReboot"),
+    "certificates": BuiltIn("services.certificate_files", "Certificates"),
     "job": BuiltIn("services.job", "Job"),
     "pressure": BuiltIn("host.pressure", "Pressure"),
     "kernel-log": BuiltIn("host.kernel_log", "KernelLog", disks=True),

@@ -1,10 +1,11 @@
-"""Finds snapshots that are files (backups, exported images) in the places where they usually are."""
+"""Finds files in the places where they usually are: snapshots (backups, exported images) and certificates."""
 
+import os
 from collections import defaultdict
 from datetime import UTC, datetime
 from functools import partial
 from itertools import chain
-from pathlib import PurePosixPath
+from pathlib import Path, PurePosixPath
 
 from watchkeeper.discovery.cadence import Cadence, SnapshotSet, sets_of
 from watchkeeper.discovery.host import Host, unseen
@@ -13,6 +14,7 @@ from watchkeeper.discovery.toml import literal
 from watchkeeper.errors import ProbeError
 from watchkeeper.messages.wording import duration
 from watchkeeper.model.units import format_duration, format_size
+from watchkeeper.probes.services.certificate_files import read_file
 from watchkeeper.probes.storage.snapshot_ages import Snapshot
 from watchkeeper.probes.storage.snapshot_files import list_files
 from watchkeeper.probes.storage.snapshot_sets import Origin
@@ -23,6 +25,12 @@ USUAL = ("backup", "backups", "srv/backup", "srv/backups", "srv/snapshots", "mnt
 
 HALF_WRITTEN = ("*.part", "*.tmp")
 """The probe's own default."""
+
+CERTIFICATES = (
+    "etc/letsencrypt/live/*/fullchain.pem", "etc/ssl/localcerts/*.pem", "etc/dovecot/*.pem", "etc/postfix/*.pem",
+    "etc/ldap/*.pem", "etc/mosquitto/certs/*.crt", "etc/nginx/*.pem", "etc/apache2/*.pem",
+)  # fmt: skip
+"""Where services and renewals keep certificates on Debian; not /etc/ssl/certs, which has those of the authorities."""
 
 SMALLEST_SHARE = 0.5
 """A backup of less than half the smallest size so far is probably incomplete."""
@@ -80,3 +88,38 @@ def _proposal(folder: str, found: SnapshotSet, cadence: Cadence, now: datetime) 
         keys.append(Key("min_size", format_size(least * SMALLEST_SHARE), why, offered=True))
     about = f"Files in {printable(folder)}: {found.count}, written {cadence.word} so far; the newest is {age} old."
     return Proposal("snapshots", tuple(keys), (about,), things=(Thing("files", folder, found.example),))
+
+
+async def find_certificates(host: Host) -> Found:
+    """Certificates in the usual folders, each folder as one pattern."""
+    try:
+        patterns, hidden = await host.bench.workers.call("certificates", partial(_certificates, host), host.timeout_s)
+    except ProbeError as error:
+        return unseen("certificates in files", error)
+    remedy = "Let the daemon's user read that folder, if certificates are in it."
+    found = Found()
+    for folder in hidden:
+        found += unseen(f"certificates in {folder}", ProbeError("it may not be read"), remedy)
+    if patterns:
+        about = ("Certificates in files: the first of each chain to expire.",)
+        found += Found((Proposal("certificates", (Key("files", tuple(patterns)),), about),))
+    return found if patterns or hidden else Found(absent=("certificates in the usual folders",))
+
+
+def _certificates(host: Host) -> tuple[list[str], list[str]]:
+    """The patterns that match a certificate, and the folders that may not be read. Blocks."""
+    patterns, hidden = list[str](), list[str]()
+    for each in CERTIFICATES:
+        folder = host.root / each.partition("*")[0].rstrip("/")
+        if folder.is_dir() and not os.access(folder, os.R_OK | os.X_OK):
+            hidden.append(str(folder))
+        elif any(map(_is_certificate, host.root.glob(each))):
+            patterns.append(f"{literal(str(host.root))}/{each}".replace("//", "/"))
+    return patterns, hidden
+
+
+def _is_certificate(path: Path) -> bool:
+    try:
+        return bool(read_file(path).chain)
+    except ProbeError:
+        return False

@@ -39,6 +39,9 @@ NOT_WEB = frozenset({
 """Ports that the registry of port numbers assigns to something else, where a request would be an error in a log; and
 9100, where many printers print whatever they receive. From memory of IANA's service names and port numbers."""
 
+TLS_PORTS = frozenset({465, 636, 993, 995, 8883})
+"""Mail submission, LDAP, IMAP, POP3 and MQTT over TLS, by IANA's list of ports."""
+
 SCREENS = range(5900, 6000)
 """Guests' screens (RFB)."""
 
@@ -159,7 +162,8 @@ def _why(status: int) -> str:
 
 def _tcp(service: Service) -> Proposal:
     about = f"Something listens on port {service.port}{_whose(service)}. You are notified if it accepts no connections."
-    keys = (Key("name", service.name), Key("host", service.address), Key("port", service.port), *_rests(service))
+    tls = (Key("tls", "direct", "The standard port of a protocol over TLS."),) if service.port in TLS_PORTS else ()
+    keys = (Key("name", service.name), Key("host", service.address), Key("port", service.port), *tls, *_rests(service))
     return Proposal("tcp", keys, (about,), offered=True, things=(Thing("port", str(service.port)),))
 
 

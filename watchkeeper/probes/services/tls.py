@@ -5,6 +5,7 @@ The standard library gives the fields of a certificate only if it verified it. A
 """
 
 import asyncio
+import hashlib
 import ssl
 from collections.abc import Mapping
 from contextvars import ContextVar
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from watchkeeper.clock import Clock
+from watchkeeper.errors import ProbeError
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.support.sanitize import clip
 
@@ -29,12 +31,16 @@ UNKNOWN_ISSUER = frozenset({18, 19, 20, 21})
 
 @dataclass(frozen=True, slots=True)
 class Certificate:
-    """The fields of a certificate that probes use. names: the host names and addresses that it is valid for."""
+    """The fields of a certificate that probes use. names: the host names and addresses that it is valid for.
+
+    fingerprint: SHA-256 of the whole certificate.
+    """
 
     not_before: datetime
     not_after: datetime
     names: tuple[str, ...] = ()
     issuer: str = ""
+    fingerprint: str = ""
 
 
 @dataclass(slots=True)
@@ -55,7 +61,7 @@ class Handshake:
             return None  # The handshake was not finished.
         verified = self.object.getpeercert()
         if verified:
-            return _from_fields(verified)
+            return _from_fields(verified, der or b"")
         return read_certificate(der) if der else None
 
 
@@ -86,7 +92,7 @@ class WatchedContext(ssl.SSLContext):
 
 
 @lru_cache(maxsize=16)
-def _context(ca_file: Path | None, verify: bool, written_ns: int) -> WatchedContext:  # noqa: ARG001, FBT001  cache keys
+def _context(ca_file: Path | None, verify: bool, written_ns: int, alpn: str) -> WatchedContext:  # noqa: ARG001, FBT001  cache keys
     context = WatchedContext(ssl.PROTOCOL_TLS_CLIENT)
     if not verify:
         context.check_hostname = False
@@ -95,16 +101,27 @@ def _context(ca_file: Path | None, verify: bool, written_ns: int) -> WatchedCont
         context.load_default_certs(ssl.Purpose.SERVER_AUTH)
     else:
         context.load_verify_locations(cafile=ca_file)
-    context.set_alpn_protocols(["http/1.1"])
+    if alpn:
+        context.set_alpn_protocols([alpn])
     return context
 
 
-def context_for(ca_file: Path | None = None, *, verify: bool = True) -> WatchedContext:
+def context_for(ca_file: Path | None = None, *, verify: bool = True, alpn: str = "http/1.1") -> WatchedContext:
     """The TLS context for these options; shared, because each takes a megabyte. A renewed CA file is read again.
 
+    alpn: the protocol that is offered (RFC 7301); empty for none, which a server of another protocol than HTTP expects.
     Raises OSError (which includes ssl.SSLError) if the CA file cannot be read.
     """
-    return _context(ca_file, verify, ca_file.stat().st_mtime_ns if ca_file else 0)
+    return _context(ca_file, verify, ca_file.stat().st_mtime_ns if ca_file else 0, alpn)
+
+
+def usable_context(subject: str, ca_file: Path | None, *, verify: bool, alpn: str = "http/1.1") -> WatchedContext:
+    """As context_for. Raises ProbeError if the CA file of this subject cannot be used."""
+    try:
+        return context_for(ca_file, verify=verify, alpn=alpn)
+    except OSError as error:
+        trouble = getattr(error, "reason", None) or error.strerror
+        raise ProbeError(f"ca_file {ca_file} of {subject} cannot be used: {trouble}") from error
 
 
 async def unverified_certificate(address: str, port: int, name: str, clock: Clock) -> Certificate | None:
@@ -153,7 +170,7 @@ def _apart(earlier: datetime, later: datetime) -> str:
     return f"{days} day{'s' * (days != 1)}" if days else format_duration(seconds)
 
 
-def _from_fields(fields: Mapping[str, Any]) -> Certificate:
+def _from_fields(fields: Mapping[str, Any], der: bytes) -> Certificate:
     """Build it from what ssl.SSLObject.getpeercert() returns for a verified certificate."""
     issuer = {key: value for relative in fields.get("issuer", ()) for key, value in relative}
     return Certificate(
@@ -161,6 +178,7 @@ def _from_fields(fields: Mapping[str, Any]) -> Certificate:
         not_after=_instant(str(fields["notAfter"])),
         names=tuple(value for _, value in fields.get("subjectAltName", ())),
         issuer=issuer.get("commonName") or issuer.get("organizationName", ""),
+        fingerprint=hashlib.sha256(der).hexdigest(),
     )
 
 
@@ -182,6 +200,7 @@ def read_certificate(der: bytes) -> Certificate | None:
             not_after=certificate.not_valid_after_utc,
             names=names,
             issuer=str(issuers[0].value) if issuers else "",
+            fingerprint=hashlib.sha256(der).hexdigest(),
         )
     except (ValueError, x509.InvalidVersion, x509.DuplicateExtension, x509.UnsupportedGeneralNameType):
         return None

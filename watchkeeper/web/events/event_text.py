@@ -36,7 +36,7 @@ KINDS = {
 PLURAL = ("snapshots of", "backups of")
 """Subjects that are many."""
 
-VERBS = frozenset({"cannot", "can", "does", "has", "keeps", "reports", "sees"})
+VERBS = frozenset({"cannot", "can", "does", "has", "keeps", "reports", "sees", "serves"})
 """First words of a condition that are verbs: no "is" goes before them."""
 
 PERFECT = {

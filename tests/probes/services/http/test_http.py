@@ -12,13 +12,13 @@ from aiohttp import web
 
 from tests.probes.webservers import raw, saying, serving
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Answer, Observation, SeriesKey
+from watchkeeper.model.observation import Answer, Observed, SeriesKey
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.services.http.checks import HttpSettings
 from watchkeeper.probes.services.http.http import HttpProbe
 
 
-async def look(bench: ProbeContext, url: str, **settings: Any) -> list[Observation]:
+async def look(bench: ProbeContext, url: str, **settings: Any) -> list[Observed]:
     """One look of a new probe at an address."""
     probe = HttpProbe(HttpSettings(name="hide-hub", url=url, **{"timeout": 10.0, **settings}), bench)
     try:

@@ -308,7 +308,7 @@ def test_a_certificate_without_names_or_issuer() -> None:
         .sign(key, hashes.SHA256())
     )
     found = tls.read_certificate(bare.public_bytes(serialization.Encoding.DER))
-    assert found == tls.Certificate(begin, end, (), "")
+    assert found == tls.Certificate(begin, end, (), "", bare.fingerprint(hashes.SHA256()).hex())
 
 
 def test_what_is_no_certificate() -> None:

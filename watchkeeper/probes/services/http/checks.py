@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, FilePath, field_validator
 from yarl import URL
 
-from watchkeeper.config.types import Duration, SecretSource, Size
+from watchkeeper.config.types import Duration, SecretSource, Size, WholePath
 from watchkeeper.probes.services.answer_speed import SpeedSettings
 from watchkeeper.probes.services.http.client import RedirectPolicy, Reply
 from watchkeeper.probes.support import safe_regex
@@ -101,6 +101,9 @@ class HttpSettings(SpeedSettings):
     redirects_limit: int = Field(5, ge=1, le=20, description="maximum number of redirects in a row")
     verify: bool = Field(default=True, description="whether the certificate must be valid for the name")
     ca_file: FilePath | None = Field(None, description="CA certificates (PEM) of your own, instead of the system's")
+    certificate_file: WholePath | None = Field(
+        None, description="where the service has its certificate from, on this host: it must serve the one in there"
+    )
     max_body: Size = Field(256 * 2**10, le=16 * 2**20, description="how much of the body is read, at most 16 MiB")
 
     @field_validator("status", mode="before")

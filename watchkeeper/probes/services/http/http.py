@@ -12,12 +12,13 @@ from yarl import URL
 
 from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Answer, Deadline, Facts, Observation, SeriesKey
+from watchkeeper.model.observation import Answer, Facts, Observed, SeriesKey
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.services import tls
 from watchkeeper.probes.services.http import errors as http_reasons
 from watchkeeper.probes.services.http.checks import Checks, HttpSettings
 from watchkeeper.probes.services.http.client import REDIRECTS, HttpClient, Progress, Reply, RequestSpec, within
+from watchkeeper.probes.services.served_certificate import ServedCertificate
 from watchkeeper.probes.services.tls import Certificate, Handshake
 from watchkeeper.probes.support.sanitize import clip
 
@@ -44,16 +45,16 @@ class HttpProbe:
         self._exchanger = HttpClient(bench, settings.timeout)
         self._url = URL(settings.url).with_fragment(None)
         self._subject = f"service {settings.name}"
-        self._certificate: Certificate | None = None
+        self._certificate = ServedCertificate(bench, self._subject, settings.certificate_file, settings.timeout)
 
-    async def observe(self) -> Sequence[Observation]:
+    async def observe(self) -> Sequence[Observed]:
         """Make one request. Raises ProbeError only for a fault on this side: an unusable secret or CA file."""
         wishes, context = self._wishes(), self._context()
         progress = Progress(self._clock, self._url, Handshake(self._clock))
         begun_s = self._clock.monotonic_s()
         outcome = await self._exchange(wishes, progress, context)
         took_s = self._clock.monotonic_s() - begun_s
-        return [self._answer(outcome, progress, took_s), *self._deadline(outcome.certificate)]
+        return [self._answer(outcome, progress, took_s), *await self._certificate.observe(outcome.certificate)]
 
     async def close(self) -> None:
         """Close the session."""
@@ -90,13 +91,8 @@ class HttpProbe:
         return value
 
     def _context(self) -> tls.WatchedContext:
-        try:
-            return tls.context_for(self._settings.ca_file, verify=self._settings.verify)
-        except OSError as error:
-            trouble = getattr(error, "reason", None) or error.strerror
-            raise ProbeError(
-                f"ca_file {self._settings.ca_file} of {self._subject} cannot be used: {trouble}"
-            ) from error
+        settings = self._settings
+        return tls.usable_context(self._subject, settings.ca_file, verify=settings.verify)
 
     async def _exchange(self, wishes: RequestSpec, progress: Progress, context: tls.WatchedContext) -> Outcome:
         try:
@@ -143,18 +139,6 @@ class HttpProbe:
             ("status", str(reply.status)),
             ("body", f"{len(reply.body)} B{'' if reply.whole else ' or more'}"),
         )
-
-    def _deadline(self, certificate: Certificate | None) -> list[Observation]:
-        """The expiry of the certificate. The last one seen is used while no answer shows a certificate."""
-        fresh = certificate is not None
-        self._certificate = known = certificate or self._certificate
-        if known is None:
-            return []
-        facts: Facts = (("for", clip(", ".join(known.names))), ("issued by", clip(known.issuer)))
-        if not fresh:
-            facts += (("seen", "not this time; this is the last one"),)
-        key = SeriesKey(self._subject, "certificate")
-        return [Deadline(key, due_at=known.not_after, last_at=known.not_before, facts=facts)]
 
 
 def _public(url: URL) -> str:

@@ -1,8 +1,7 @@
 """The software of the host: security updates that wait, packages, restarts that are due, and the end of support.
 
 What waits is late when it has been seen waiting for `update_limit` or `restart_limit`; since when is kept across
-restarts. Everything is read as any user, and nothing is fetched or changed. Not here: the software of guests; the end
-of its support is reported by guests/guest_agents.py.
+restarts. Everything is read as any user, and nothing is fetched or changed. Not here: the software of guests.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence

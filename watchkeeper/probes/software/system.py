@@ -1,6 +1,6 @@
 """What the host needs to be restarted for, what its newest kernel lacks, and when its distribution's support ends.
 
-Files that every user may read. Blocks. Not here: services that run deleted libraries (libraries.py).
+Files that every user may read. Blocks. Not here: services that run deleted libraries.
 """
 
 from collections.abc import Iterator

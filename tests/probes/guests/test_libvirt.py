@@ -3,8 +3,8 @@
 import contextlib
 import os
 import shutil
-import signal
 import subprocess
+import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from tests.probes.hands import conditions
+from tests.support import reaper
 from tests.support.needs import need
 from tests.support.waiting import until
 from watchkeeper.errors import ProbeError
@@ -82,7 +83,8 @@ def daemon() -> Iterator[Daemon]:
         env = {f"XDG_{name}_HOME": str(folder / "home" / name.lower()) for name in names}
         env |= {"HOME": f"{folder}/home", "XDG_RUNTIME_DIR": f"{folder}/run", "PATH": "/usr/sbin:/usr/bin:/sbin:/bin"}
         with (folder / "log").open("wb") as log:
-            process = subprocess.Popen([*user, "libvirtd", "-t", "0"], env=env, stdout=log, stderr=log)
+            argv = [sys.executable, "-I", reaper.__file__, *user, "libvirtd", "-t", "0"]
+            process = subprocess.Popen(argv, env=env, stdout=log, stderr=log)
         found = Daemon(folder, env, user)
         try:
             until("libvirtd listens", (folder / "run/libvirt/libvirt-sock").exists)
@@ -96,9 +98,7 @@ def _end(daemon: Daemon, process: "subprocess.Popen[bytes]") -> None:
         with contextlib.suppress(subprocess.SubprocessError):
             daemon.virsh("destroy", name)
     process.terminate()
-    process.wait(30)
-    with contextlib.suppress(OSError, ValueError):  # The log's daemon, which libvirtd started.
-        os.kill(int((daemon.folder / "run/libvirt/virtlogd.pid").read_text()), signal.SIGTERM)
+    process.wait(60)
 
 
 def probe_of(context: ProbeContext, uri: str, **settings: Any) -> GuestsProbe:

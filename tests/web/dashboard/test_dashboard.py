@@ -1,7 +1,7 @@
 """What stands where on the board."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 
 from tests.support import readstore
 from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
@@ -10,6 +10,7 @@ from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Condition, Level, Observation, SeriesKey, Unseen, unseen_facts
 from watchkeeper.web.dashboard.dashboard import Dashboard, NotObserved, OkSeries, build_dashboard, not_observed
+from watchkeeper.web.dashboard.dashboard_text import by_when
 
 
 def board_of(store: ReadStoreDouble) -> Dashboard:
@@ -49,6 +50,20 @@ def test_what_is_over_stands_in_words_only() -> None:
     """A level that is full has no time left, so it is told above the staff and not on it."""
     board = board_of(readstore.full())
     assert SeriesKey("pool skerry", "space") not in {p.finding.key for p in board.places}
+
+
+def test_a_sample_that_is_newer_than_the_page() -> None:
+    """A full pool has no time left, also if its sample came while the page was made: the demo showed "about 60 s"."""
+    store = readstore.full()
+    store.found = [
+        replace(each, ends_at=store.now, forecast=replace(each.forecast, full=True))
+        if each.forecast is not None and each.key.subject == "pool skerry"
+        else each
+        for each in store.found
+    ]
+    board = build_dashboard(store.all_series, store.seen, store.found, store.raised, store.now - timedelta(minutes=1))
+    assert SeriesKey("pool skerry", "space") not in {p.finding.key for p in board.places}
+    assert "Likely" not in by_when(board, UTC)
 
 
 def test_overdue_without_an_alert_stands_at_now() -> None:

@@ -8,6 +8,7 @@ Names and reasons come from outside and may be hostile, so everything that is qu
 
 import math
 import unicodedata
+from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
 from typing import assert_never
 
@@ -252,6 +253,11 @@ def headed(text: str, limit: int) -> str:
     """Make a sentence fit on one line as `clean` does, but cut its end, after a whole word: it begins with the fact."""
     line = clean(text, len(text))
     return line if len(line) <= limit else f"{line[: limit - 1].rsplit(' ', 1)[0].rstrip(' ,;:')}…"
+
+
+def joined(parts: Sequence[str]) -> str:
+    """A list in a sentence: `a`, `a and b`, `a, b and c`; empty for none."""
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
 def _harmless(sign: str) -> str:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from watchkeeper.messages.wording import clean, duration
+from watchkeeper.messages.wording import clean, duration, joined
 from watchkeeper.planning.host_state import Disk, GuestNow, Snapshot, StoreNow
 from watchkeeper.planning.preflight import decide
 from watchkeeper.planning.preflight.decide import Copy
@@ -234,7 +234,6 @@ NAMED = 8
 def guests_with(guests: Sequence[GuestBackup], coverage: Coverage, one: str, several: str) -> str:
     """`guest tide-log ONE`, or `guests tide-log, nest-cams and 2 more SEVERAL`; empty if no guest has this coverage."""
     names = [clean(each.name, 60) for each in guests if each.coverage is coverage]
-    if len(names) < 2:
-        return f"guest {names[0]} {one}" if names else ""
-    last = f"{len(names) - NAMED} more" if len(names) > NAMED else names[-1]
-    return f"guests {', '.join(names[: min(NAMED, len(names) - (len(names) <= NAMED))])} and {last} {several}"
+    if len(names) > NAMED:
+        names[NAMED:] = [f"{len(names) - NAMED} more"]
+    return f"guest{'s' if len(names) > 1 else ''} {joined(names)} {several if len(names) > 1 else one}" if names else ""

@@ -6,7 +6,7 @@ Not here: layout, and any arithmetic.
 from collections.abc import Sequence
 from typing import assert_never
 
-from watchkeeper.messages.wording import about, clean, duration, share
+from watchkeeper.messages.wording import about, clean, duration, joined, share
 from watchkeeper.model.units import DAY_S, format_size
 from watchkeeper.planning.capacity.answer import (
     DECIDES_D,
@@ -69,12 +69,12 @@ def what_is_asked(question: Question) -> str:
     """The question in a few words: `a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs`."""
     parts = _parts(question)
     if question.enlarges is not None:
-        asked = f"{clean(question.enlarges, 44)} with {_joined(parts)} more"
+        asked = f"{clean(question.enlarges, 44)} with {joined(parts)} more"
     else:
-        asked = f"a guest with {_joined(parts)}" if parts else "what is there today"
+        asked = f"a guest with {joined(parts)}" if parts else "what is there today"
     host = [f"{format_size(question.host_disk_bytes)} of disk"] if question.host_disk_bytes else []
     host += [f"{format_size(question.host_memory_bytes)} of memory"] if question.host_memory_bytes else []
-    return f"with {_joined(host)} more in the host, {asked}" if host else asked
+    return f"with {joined(host)} more in the host, {asked}" if host else asked
 
 
 def _parts(question: Question) -> list[str]:
@@ -86,10 +86,6 @@ def _parts(question: Question) -> list[str]:
     if question.cpus:
         parts.append(f"{question.cpus} {'CPU' if question.cpus == 1 else 'CPUs'}")
     return parts
-
-
-def _joined(parts: list[str]) -> str:
-    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
 def _where(answer: CapacityAnswer) -> str:
@@ -215,7 +211,7 @@ def day_name(day: int) -> str:
 
 def days_name(days: Sequence[int]) -> str:
     """Several days with the same answer: `in 30, 90 and 365 days`."""
-    return day_name(days[0]) if len(days) == 1 else f"in {_joined([str(each) for each in days])} days"
+    return day_name(days[0]) if len(days) == 1 else f"in {joined([str(each) for each in days])} days"
 
 
 def overcommit(store: StoreAnswer) -> str:

@@ -16,6 +16,7 @@ from watchkeeper.messages.wording import (
     duration,
     fill,
     instant,
+    joined,
     moment,
     thing,
     time_left_phrase,
@@ -169,7 +170,7 @@ def _some(names: Sequence[str]) -> str:
     """The first names of a list: `pool skerry, pool jetty and 3 more`."""
     named = list(dict.fromkeys(names))
     if len(named) <= FEW:
-        return " and ".join([", ".join(named[:-1]), named[-1]] if len(named) > 1 else named)
+        return joined(named)
     return f"{', '.join(named[: FEW - 1])} and {len(named) - FEW + 1} more"
 
 

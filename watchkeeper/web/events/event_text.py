@@ -11,6 +11,7 @@ from watchkeeper.messages.wording import (
     condition_words,
     full_word,
     instant,
+    joined,
     thing,
     time_left_phrase,
 )
@@ -155,7 +156,7 @@ def kinds_of(subjects: Sequence[str]) -> str:
     """Subjects counted by what they are: `4 guests and 1 service`."""
     counts = Counter(_kind(each) for each in subjects)
     parts = [f"{n} {one if n == 1 else KINDS.get(one, 'things')}" for one, n in counts.items()]
-    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+    return joined(parts)
 
 
 def _kind(subject: str) -> str:

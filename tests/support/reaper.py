@@ -15,7 +15,8 @@ from pathlib import Path
 
 PR_SET_CHILD_SUBREAPER = 36
 """prctl(2)."""
-END_S = 20
+LONGEST_S, END_S = 600, 20
+"""How long the program may run, and what it started may take to end."""
 
 
 def main() -> int:
@@ -23,10 +24,12 @@ def main() -> int:
     assert ctypes.CDLL(None, use_errno=True).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0) == 0
     signal.signal(signal.SIGTERM, lambda *_: process.terminate())
     process = subprocess.Popen(sys.argv[1:])
-    while process.returncode is None:
-        pid, status = os.wait()
+    end = time.monotonic() + LONGEST_S
+    while process.returncode is None and time.monotonic() < end:
+        pid, status = os.waitpid(-1, os.WNOHANG)
         if pid == process.pid:
             process.returncode = os.waitstatus_to_exitcode(status)
+        time.sleep(0.0 if pid else 0.05)
     end = time.monotonic() + END_S
     while left := children():
         for each in left:
@@ -34,7 +37,7 @@ def main() -> int:
         time.sleep(0.1)
         while children() and os.waitpid(-1, os.WNOHANG)[0]:
             pass
-    return process.returncode
+    return 1 if process.returncode is None else process.returncode
 
 
 def children() -> list[int]:

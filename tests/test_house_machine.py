@@ -1,6 +1,6 @@
-"""A state machine that lives through any sequence of findings, of what the keeper does, of restarts and of trouble.
+"""A state machine that lives through any sequence of findings, of what the operator does, of restarts and of trouble.
 
-After every step the store and the messages agree on what the keeper knows; in the end everything that was raised has
+After every step the store and the messages agree on what the operator knows; in the end everything that was raised has
 ended. The rules of the game stand in `_agrees`.
 """
 
@@ -168,7 +168,7 @@ class Living(RuleBasedStateMachine):
 
     @invariant()
     def nothing_is_owed_but_what_is_kept_back(self) -> None:
-        """The keeper knows how each alert stands, unless they set it aside or another one stands for it."""
+        """The operator knows how each alert stands, unless they set it aside or another one stands for it."""
         now = self.house.clock.at
         for alert in self.alerts:
             assert alert.pending_notification is None or alert.kept_back(now) or self.unseen, alert
@@ -185,7 +185,7 @@ class Living(RuleBasedStateMachine):
     @precondition(lambda self: not self.house.pipeline.state.held_back)
     @invariant()
     def the_store_and_the_messages_agree(self) -> None:
-        """What is stored is what is in memory, and what the keeper was told is what the store says that they were."""
+        """What is stored is what is in memory, and what the operator was told is what the store says that they were."""
         stored = self.house.store.alerts
         for alert in self.alerts:
             assert stored.get((alert.key, alert.concern), Alert(alert.key, alert.concern)) == alert
@@ -219,7 +219,7 @@ class Living(RuleBasedStateMachine):
 
 
 def replayed(told: list[tuple[EventLine, Message | None]]) -> dict[AlertKey, Priority | None]:
-    """What the keeper knows of each alert by what they were told and did themselves; checks each message on the way."""
+    """What the operator knows of each alert by messages and own actions; checks each message on the way."""
     known = dict[AlertKey, Priority | None]()
     threads = dict[str, int]()
     for line, message in told:

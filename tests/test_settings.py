@@ -26,7 +26,7 @@ def quiet_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
 
 
 def test_without_configuration_the_host_is_watched() -> None:
-    """The kinds that need no word of the keeper's run by themselves."""
+    """The kinds that need no word of the operator's run by themselves."""
     assert tuple(each.kind for each in settings.known_model()().probes) == FOUND_BY_DEFAULT
 
 

@@ -253,7 +253,7 @@ async def test_a_daylight_saving_night_changes_words_alone(night: datetime, befo
 
 
 async def test_held_and_shelved_alerts_outlast_a_gap_as_they_should() -> None:
-    """What the keeper chose by the clock ends by the clock; nothing is told while it lasts, and once after it."""
+    """What the operator chose by the clock ends by the clock; nothing is told while it lasts, and once after it."""
     station = Station()
     await station.live(10 * MINUTE)
     station.ok = False

@@ -51,7 +51,7 @@ def test_a_probe_that_hangs_is_not_waited_for_longer_than_it_may_take() -> None:
 
 
 def test_what_is_dropped_is_told_and_waits_for_nobody() -> None:
-    """An end is told where the keeper knows of it, chattering or shelved; nothing is left to be acknowledged."""
+    """An end is told where the operator knows of it, chattering or shelved; nothing is left to be acknowledged."""
     for kept in (
         {},
         {"raise_count": 4, "recent_ends": (NOW,)},

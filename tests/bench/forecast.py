@@ -76,7 +76,7 @@ def one_sample() -> None:
 
 
 def whole_rehearsal() -> None:
-    """The command as a keeper runs it."""
+    """The command as an operator runs it."""
     with tempfile.TemporaryDirectory() as folder:
         for days in (30, 60, 90):
             path = Path(folder) / f"{days}.csv"

@@ -1,4 +1,4 @@
-"""A year of a plausible house: how many messages there are, and on how many of them a keeper could act.
+"""A year of a plausible house: how many messages there are, and on how many of them an operator could act.
 
 Run as `python -m tests.bench.year [seed [first day [last day]]]`. Each message is matched with what of the script
 (tests/support/year.py) can have caused it: the same thing, the same concern, while it lasts and four hours beyond. What
@@ -32,7 +32,7 @@ def print_counts(living: Living) -> None:
     for (priority, telling), count in sorted(table.items()):
         print(f"  {priority:8} {telling:9} {count:4}")
     asks = [t for t in told if t.asks]
-    print(f"ask for attention: {len(asks)}; a keeper could act on {sum(t.useful for t in told)} of them")
+    print(f"ask for attention: {len(asks)}; an operator could act on {sum(t.useful for t in told)} of them")
     known = [t for t in asks if t.because is not None and not t.because.acts]
     print(f"of what only happens: {len(known)}; false: {len(living.false())}; good news: {len(told) - len(asks)}")
     days = living.by_day()

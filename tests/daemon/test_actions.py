@@ -1,4 +1,4 @@
-"""The keeper's hand on a real pipeline, schedule and store: what the page asks for happens."""
+"""The operator's hand on a real pipeline, schedule and store: what the page asks for happens."""
 
 import asyncio
 from collections.abc import AsyncIterator, Sequence
@@ -140,7 +140,7 @@ async def test_shelve_and_back(station: Station) -> None:
 
 
 async def test_note(station: Station) -> None:
-    """The keeper's words are in the journal, about the series that they are about."""
+    """The operator's words are in the journal, about the series that they are about."""
     await station.hand.note("Disk ordered.", KEY)
     await station.hand.note("Hides closed.", None)
     told = await station.store.events(limit=2)

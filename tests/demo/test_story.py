@@ -35,7 +35,7 @@ def troubles(days: float) -> set[str]:
 
 @pytest.mark.parametrize("days", [-20.0, -3.3, 0.0, 0.9, 5.0, 7.9, 8.5])
 def test_ordinary_days_are_well(days: float) -> None:
-    """Before, at the beginning, after the keeper came, and at the next round's beginning nothing is wrong."""
+    """Before, at the beginning, after the operator came, and at the next round's beginning nothing is wrong."""
     assert troubles(days) == set()
 
 
@@ -49,7 +49,7 @@ def test_the_worst_hour() -> None:
 
 
 def test_the_pool_fills_steadily_and_in_three_days() -> None:
-    """From when the pruning stops it only grows, until it is full; never beyond, and it falls when the keeper comes."""
+    """It only grows once pruning has stopped, until it is full; never beyond, and it falls when the operator comes."""
     hours = [Moment(BEGUN + timedelta(hours=h), BEGUN) for h in range(24 * 8)]
     used = {now.days: story.pool_used(now) for now in hours}
     assert max(used.values()) == story.CAPACITY

@@ -1,4 +1,4 @@
-"""The whole way from a question to its answer: record and limits from the keeper's own database and configuration."""
+"""The whole way from a question to its answer: record and limits from the operator's own database and configuration."""
 
 import asyncio
 from datetime import timedelta

@@ -103,7 +103,7 @@ def test_rectified_is_acknowledged_into_normal() -> None:
 
 
 def test_worse_than_acknowledged_is_active_again() -> None:
-    """What gets worse after the keeper knew of it wants its own acknowledgement; what eases does not."""
+    """What gets worse after the operator knew of it wants its own acknowledgement; what eases does not."""
     alert, _ = live([(0, WARNING)])
     known = state_machine.acknowledge(alert, START)
     assert known is not None
@@ -198,7 +198,7 @@ def test_a_clock_set_back_does_not_hold_an_alert_up() -> None:
 
 
 def shelved(alert: Alert = POOL, hours: float | None = 1, *, once: bool = False, at: datetime = START) -> Alert:
-    """The alert, set aside by the keeper for so many hours; None: without a word about the time."""
+    """The alert, set aside by the operator for so many hours; None: without a word about the time."""
     until = None if hours is None else at + timedelta(hours=hours)
     return state_machine.shelve(alert, at, until, once=once).after
 
@@ -229,7 +229,7 @@ def test_a_shelved_alert_moves_but_tells_nothing_until_its_time_is_up() -> None:
 
 
 def test_what_began_and_ended_while_shelved_is_never_told_and_needs_nobody() -> None:
-    """The keeper set it aside: there is nothing to tell, and nothing to acknowledge."""
+    """The operator set it aside: there is nothing to tell, and nothing to acknowledge."""
     moves = go_on(shelved(), [(0, WARNING), (5, None), (3600, None)])
     assert [(m.event, m.notification) for m in moves] == [
         (Event.RAISE, None),
@@ -241,7 +241,7 @@ def test_what_began_and_ended_while_shelved_is_never_told_and_needs_nobody() -> 
 
 
 def test_an_end_while_shelved_is_told_when_the_shelving_ends() -> None:
-    """The keeper heard of the raise, so they hear of the end, in the same episode."""
+    """The operator heard of the raise, so they hear of the end, in the same episode."""
     alert, _ = live([(0, WARNING)])
     moves = go_on(shelved(alert), [(5, None), (3600, None)])
     assert [(m.event, m.notification) for m in moves] == [
@@ -253,7 +253,7 @@ def test_an_end_while_shelved_is_told_when_the_shelving_ends() -> None:
 
 
 def test_what_comes_back_before_its_end_was_told_goes_on_in_its_episode() -> None:
-    """The keeper believes that it stands, and it does: nothing is owed, and no second raise is told."""
+    """The operator believes that it stands, and it does: nothing is owed, and no second raise is told."""
     alert, _ = live([(0, WARNING)])
     moves = go_on(shelved(alert), [(5, None), (6, WARNING), (3600, WARNING)])
     assert [m.notification for m in moves] == [None] * 3
@@ -261,7 +261,7 @@ def test_what_comes_back_before_its_end_was_told_goes_on_in_its_episode() -> Non
 
 
 def test_shelved_once_is_over_with_the_next_end() -> None:
-    """ISA-18.2, one-shot shelving: the end that the keeper waited for is told, and a later raise as ever."""
+    """ISA-18.2, one-shot shelving: the end that the operator waited for is told, and a later raise as ever."""
     alert, _ = live([(0, WARNING)])
     moves = go_on(shelved(alert, None, once=True), [(60, ALARM), (90, None), (120, WARNING)])
     assert [(m.event, m.notification) for m in moves] == [
@@ -281,7 +281,7 @@ def test_shelved_once_before_it_is_raised_lasts_through_the_next_episode() -> No
 
 @pytest.mark.parametrize("once", [False, True])
 def test_nothing_is_shelved_without_an_end(once: bool) -> None:  # noqa: FBT001  a parameter of the test
-    """Whatever the keeper asks for, and wherever the clock goes, the bound is the bound."""
+    """Whatever the operator asks for, and wherever the clock goes, the bound is the bound."""
     until = shelved(POOL, 24 * 365, once=once).shelved_until
     assert until == shelved(POOL, None, once=once).shelved_until == START + LONGEST_SHELVED
     earlier = START - timedelta(days=20)
@@ -290,7 +290,7 @@ def test_nothing_is_shelved_without_an_end(once: bool) -> None:  # noqa: FBT001 
 
 
 def test_a_shelving_can_be_taken_back() -> None:
-    """The keeper may change their mind, and hears at once what they missed."""
+    """The operator may change their mind, and hears at once what they missed."""
     alert, _ = state_machine.step(shelved(), WARNING, START, AT_ONCE)
     taken_back = state_machine.unshelve(alert, START)
     assert taken_back is not None
@@ -444,7 +444,7 @@ def test_a_held_alert_is_sent_when_it_is_released() -> None:
 
 
 def test_what_a_summary_told_is_not_told_again() -> None:
-    """The keeper has read of it: only what happens after that is told."""
+    """The operator has read of it: only what happens after that is told."""
     held = go_on(state_machine.hold(POOL, POOL.key), [(0, WARNING)])[-1].after
     summed = state_machine.mark_summarized(held, START)
     assert summed.notification is None

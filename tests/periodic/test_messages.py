@@ -156,7 +156,7 @@ async def test_a_clock_that_is_set(store: Store) -> None:
 
 
 async def test_what_is_acknowledged_is_told_no_more(store: Store) -> None:
-    """The keeper has said that they know."""
+    """The operator has said that they know."""
     house = House(store)
     await house.raised(state=State.ACKNOWLEDGED)
     assert await house.told(3, every_min=10) == []

@@ -66,7 +66,7 @@ def test_what_is_no_answer(said: bytes) -> None:
 
 
 def test_no_answer_at_all() -> None:
-    """Where too many commands hang already, the service manager hangs up: the keeper is told where to look."""
+    """Where too many commands hang already, the service manager hangs up: the operator is told where to look."""
     with pytest.raises(HelperError, match="ended without a word; see `systemctl"):
         parse_reply(b"")
 

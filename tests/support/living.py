@@ -37,7 +37,7 @@ HELD_BY = HOUR / 2
 """Around a beginning and an end, time moves by minutes for so long."""
 
 ASKS = frozenset({NotificationKind.RAISED, NotificationKind.WORSE, NotificationKind.REMINDED, NotificationKind.NOTED})
-"""What asks for the keeper's attention; the others are good news of something that they were told."""
+"""What asks for the operator's attention; the others are good news of something that they were told."""
 
 PLAN = RemindersSettings().plan()
 

@@ -55,7 +55,7 @@ async def violations(page: Page) -> list[str]:
 async def look(
     browser: Browser, store: ReadStoreDouble, place: Path, paths: Sequence[str], **context: Any
 ) -> list[str]:
-    """Violations on each path, once as anyone reads it and once as the keeper does."""
+    """Violations on each path, once as anyone reads it and once as the operator does."""
     settings = PageSettings(port=0, password=password_file(place))
     served = await serve(app_of(store, settings, acting=ActingDouble(store)), settings)
     opened = await browser.new_context(**context)

@@ -169,7 +169,7 @@ async def test_a_change_that_needs_nobody_is_not_spoken(show: Show) -> None:
 
 
 async def test_what_is_being_typed_is_left_alone(show: Show) -> None:
-    """While a note is being written the page does not change under the keeper's hands."""
+    """While a note is being written the page does not change under the operator's hands."""
     screen = await show()
     await screen.go("operator")
     await screen.page.fill("#password", PASSWORD)

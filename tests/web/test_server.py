@@ -149,7 +149,7 @@ def test_settings_are_refused_with_the_reason(values: dict[str, object], words: 
     ],
 )
 def test_who_may_read(listen: str, reading: str | None, *, private: bool) -> None:
-    """With a password the page may be served anywhere, and is then read with it, unless the keeper says otherwise."""
+    """With a password the page may be served anywhere, and is then read with it, unless the operator says otherwise."""
     values = {"listen": listen, "reading": reading, "password": {"file": "/etc/watchkeeper/page-password"}}
     settings = PageSettings.model_validate(values)
     assert settings.private is private

@@ -513,7 +513,7 @@ def test_the_tenth_alert_in_ten_minutes_begins_a_flood_which_is_told_as_one() ->
 
 
 def test_after_a_flood_the_ends_of_what_it_told_of_are_told() -> None:
-    """The keeper read of it in the summary, so they hear of its end."""
+    """The operator read of it in the summary, so they hear of its end."""
     street, keys = flood()
     street.live(15)
     street.up(keys[-1])

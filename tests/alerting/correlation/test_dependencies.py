@@ -21,12 +21,12 @@ def house() -> Dependencies:
 
 
 def test_a_service_depends_on_all_below_it_the_farthest_first() -> None:
-    """The pool beneath the guest that the keeper named."""
+    """The pool beneath the guest that the operator named."""
     assert house().dependencies_of("service tide-log") == ("pool skerry", "guest ringing-db")
 
 
 def test_a_service_depends_on_the_guest_of_its_name_by_default() -> None:
-    """And on what the keeper names besides; a unit of the host that is called like a guest does not."""
+    """And on what the operator names besides; a unit of the host that is called like a guest does not."""
     assert house().dependencies_of("service hide-hub") == ("router", "pool skerry", "guest hide-hub")
     assert house().dependencies_of("unit hide-hub") == ()
 

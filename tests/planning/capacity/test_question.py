@@ -55,7 +55,7 @@ def test_a_reserved_disk_needs_a_store_that_can_reserve() -> None:
 
 
 def test_a_guest_is_enlarged_where_its_disk_lies() -> None:
-    """No other store is looked at; with more than one the keeper says which."""
+    """No other store is looked at; with more than one the operator says which."""
     assert candidates(Question(enlarges="hide-hub", disk_bytes=GIB), HOUSE) == (POOL,)
     assert candidates(Question(enlarges="ringing-db", disk_bytes=GIB, store="skerry"), HOUSE) == (POOL,)
 

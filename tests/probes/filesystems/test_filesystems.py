@@ -235,7 +235,7 @@ print(json.dumps(asyncio.run(main())))
 
 
 def test_a_file_system_that_the_kernel_made_read_only(tmp_path: Path) -> None:
-    """ext4 stops writing after an error: told as a grave condition, for it is no choice of the keeper's."""
+    """ext4 stops writing after an error: told as a grave condition, for it is no choice of the operator's."""
     need(os.geteuid() == 0, "only root may mount a disk image and have the kernel find an error in it")
     need(shutil.which("mkfs.ext4"), "mkfs.ext4 is not installed")
     image = tmp_path / "disk.img"

@@ -128,7 +128,7 @@ def test_a_chosen_mount_point_stays_chosen() -> None:
 
 
 def test_a_folder_bound_from_the_systems_own_tmpfs_is_left_out() -> None:
-    """A service without access to /home sees a folder of /run there: it is no file system of the keeper's."""
+    """A service without access to /home sees a folder of /run there: it is no file system of the operator's."""
     assert watched(
         line("/run", device="0:23", kind="tmpfs", source="tmpfs"),
         line("/home", device="0:23", kind="tmpfs", source="tmpfs", root="/systemd/inaccessible/dir", options="ro"),

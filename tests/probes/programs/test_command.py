@@ -1,4 +1,4 @@
-"""Programs of the keeper's own, run for real."""
+"""Programs of the operator's own, run for real."""
 
 import json
 import os

@@ -186,7 +186,7 @@ async def test_a_sleeping_disk_is_not_woken(host: Host) -> None:
 
 
 async def test_one_disk_that_says_nothing_takes_no_other_with_it(host: Host) -> None:
-    """The real report of a virtual disk: it is named with smartctl's own words, and left out if the keeper says so."""
+    """The report of a virtual disk: it is named with smartctl's own words, and left out if the operator says so."""
     virtual = sample("smartctl-virtio.json")
     host.disk("vda", virtual.stdout, virtual.status)
     host.disk("nvme0", NVME)

@@ -65,10 +65,10 @@ async def test_nothing_is_overwritten_unasked(store: Store, path: Path, tmp_path
     """A file that is there is only replaced with --force; the database itself and a folder never are."""
     await store.commit(samples(1))
     target = tmp_path / "copy.db"
-    target.write_text("the keeper's letter")
+    target.write_text("the operator's letter")
     with pytest.raises(OutputError, match="exists: name another file, or replace it with --force"):
         copies.back_up(path, target, replace=False)
-    assert target.read_text() == "the keeper's letter"
+    assert target.read_text() == "the operator's letter"
     with pytest.raises(OutputError, match="is the database itself"):
         copies.back_up(path, path.parent / ".." / "state" / path.name, replace=True)
     with pytest.raises(OutputError, match="is a folder"):

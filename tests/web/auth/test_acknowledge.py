@@ -1,4 +1,4 @@
-"""Acknowledging from a message: what a mail scanner does, what a keeper does, and what a stranger does."""
+"""Acknowledging from a message: what a mail scanner does, what an operator does, and what a stranger does."""
 
 import re
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -110,7 +110,7 @@ async def test_following_the_link_does_nothing(station: Open) -> None:
 
 
 async def test_the_form_acknowledges_once(station: Open) -> None:
-    """The keeper presses the button; the link is used up then, and says so."""
+    """The operator presses the button; the link is used up then, and says so."""
     found = await station()
     path = found.path
     _, page = await found.get()
@@ -126,7 +126,7 @@ async def test_the_form_acknowledges_once(station: Open) -> None:
 
 
 async def test_one_that_was_used_acts_no_more_though_the_alert_is_back(station: Open) -> None:
-    """An alert that came back as it was needs a new word from the keeper."""
+    """An alert that came back as it was needs a new word from the operator."""
     found = await station()
     path, before = found.path, list(found.store.raised)
     _, page = await found.get()
@@ -199,7 +199,7 @@ async def test_a_link_that_is_none_of_ours(station: Open, text: str) -> None:
 
 
 async def test_a_form_on_another_site_is_not_obeyed(station: Open) -> None:
-    """Fetch Metadata, Sec-Fetch-Site: a page from elsewhere cannot send it with the keeper's browser."""
+    """Fetch Metadata, Sec-Fetch-Site: a page from elsewhere cannot send it with the operator's browser."""
     found = await station()
     _, page = await found.get()
     assert (await found.send(page, **{"Sec-Fetch-Site": "cross-site"}))[0] == 403
@@ -207,7 +207,7 @@ async def test_a_form_on_another_site_is_not_obeyed(station: Open) -> None:
 
 
 async def test_a_page_that_is_read_with_a_password_answers_links_too(station: Open, tmp_path: Path) -> None:
-    """The link is the keeper's own; everything else there still asks for the password."""
+    """The link is the operator's own; everything else there still asks for the password."""
     found = await station(password=password_file(tmp_path), reading="password")
     assert (await found.get())[0] == 200
     assert (await found.get("/watch/events"))[0] == 403

@@ -77,7 +77,7 @@ async def station(tmp_path: Path) -> AsyncIterator[Station_]:
 
 
 async def test_reading_needs_nobody_and_shows_no_form(station: Station_) -> None:
-    """On loopback the board is open to read; what acts is shown to the keeper alone."""
+    """On loopback the board is open to read; what acts is shown to the operator alone."""
     found = await station()
     text = await found.text()
     assert "Pool skerry will be full in about 3 days" in text
@@ -154,7 +154,7 @@ async def test_what_holds_a_secret_is_not_compressed(station: Station_) -> None:
 
 
 async def test_acknowledge(station: Station_) -> None:
-    """From the board: the alert moves to what the keeper knows, and the board says so once."""
+    """From the board: the alert moves to what the operator knows, and the board says so once."""
     found = await station()
     await found.sign_in()
     series = next(s for s in found.acting.store.all_series if str(s.key) == "pool skerry: space")
@@ -228,7 +228,7 @@ async def test_maintenance_and_its_end(station: Station_) -> None:
 
 
 async def test_note_run_and_trial(station: Station_) -> None:
-    """Notes, probes and test messages from the keeper's page; a note can be about a subject."""
+    """Notes, probes and test messages from the operator's page; a note can be about a subject."""
     found = await station()
     await found.sign_in()
     assert await found.send("/operator/note", text=" Snapshot \r\n removed. ") == (303, "/operator")
@@ -420,7 +420,7 @@ async def test_password_that_cannot_be_had(station: Station_, tmp_path: Path, br
 
 
 async def test_without_a_password_nobody_can_sign_in(station: Station_) -> None:
-    """The keeper's page then says how to make one; the form behind it is closed too."""
+    """The operator's page then says how to make one; the form behind it is closed too."""
     found = await station(password=None)
     assert "watchkeeper password" in await found.text("/operator")
     assert await found.sign_in() == 403

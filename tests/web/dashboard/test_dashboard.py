@@ -19,7 +19,7 @@ def board_of(store: ReadStoreDouble) -> Dashboard:
 
 
 def test_places_are_in_the_order_of_time_left() -> None:
-    """The staff holds what ends within a year, the least time first."""
+    """The time-left chart holds what ends within a year, the least time first."""
     places = board_of(readstore.filling()).places
     assert [p.left_s for p in places] == sorted(p.left_s for p in places)
     assert all(0 < p.left_s <= 365 * 86_400 for p in places)
@@ -32,7 +32,7 @@ def test_interval_goes_with_a_forecast_alone() -> None:
 
 
 def test_staleness_has_no_place() -> None:
-    """Every probe would be stale in a few minutes if no sample came; that is not an end that the keeper waits for."""
+    """Every probe would be stale in a few minutes if no sample came; that is not an end that the operator waits for."""
     assert Concern.NOT_REPORTING not in {p.finding.concern for p in board_of(readstore.filling()).places}
 
 
@@ -47,7 +47,7 @@ def test_most_urgent_first_then_what_began_first() -> None:
 
 
 def test_what_is_over_stands_in_words_only() -> None:
-    """A level that is full has no time left, so it is told above the staff and not on it."""
+    """A level that is full has no time left, so it is told above the time-left chart and not on it."""
     board = board_of(readstore.full())
     assert SeriesKey("pool skerry", "space") not in {p.finding.key for p in board.places}
 
@@ -67,7 +67,7 @@ def test_a_sample_that_is_newer_than_the_page() -> None:
 
 
 def test_overdue_without_an_alert_stands_at_now() -> None:
-    """Where the keeper switched the priority off, what is overdue still shows, at the end of the staff."""
+    """Where the operator switched the priority off, what is overdue still shows, at the end of the time-left chart."""
     store = ReadStoreDouble()
     store.deadline("snapshots of tide-log", "age of the newest", -HOUR, DAY)
     (place,) = board_of(store).places
@@ -90,7 +90,7 @@ def test_states_have_their_own_parts() -> None:
 
 
 def test_well_is_what_needs_no_place() -> None:
-    """Every series is somewhere: on the staff, in an alert, or counted as well or not known."""
+    """Every series is somewhere: on the time-left chart, in an alert, or counted as well or not known."""
     for store in (readstore.calm(), readstore.filling(), readstore.full(), readstore.crowd(60)):
         board = board_of(store)
         told = [part for event in board.needing + board.known for part in event.whole]
@@ -141,7 +141,7 @@ def test_series_without_a_finding_is_not_known() -> None:
 
 
 def test_end_beyond_a_year_is_no_end() -> None:
-    """The staff ends at a year."""
+    """The time-left chart ends at a year."""
     store = ReadStoreDouble()
     far = timedelta(days=400)
     store.level("pool skerry", "space", GIB, 2 * GIB, full_in=(far, far, far))

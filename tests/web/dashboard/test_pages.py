@@ -283,7 +283,7 @@ async def test_hostile_words_are_text(page: Open) -> None:
 
 
 async def test_trouble_of_the_watch_comes_first(page: Open) -> None:
-    """Where the watch itself is not kept, the page does not say that nothing needs the keeper."""
+    """Where monitoring itself does not work, the page does not say that nothing needs the operator."""
     client = await page(
         readstore.calm(), None, Check("rules", "reviews", HealthReport.FAIL, "the rules have not been applied")
     )

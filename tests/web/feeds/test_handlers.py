@@ -120,7 +120,7 @@ def due(days: float) -> Finding:
 
 
 def test_forecasts_and_deadlines_stand_on_their_day() -> None:
-    """A whole day, in the keeper's own zone; what it says of the interval; nobody's time is taken."""
+    """A whole day, in the operator's own zone; what it says of the interval; nobody's time is taken."""
     forecast, deadline = events(calendar.calendar([full(3.2), due(-2)], "gannet", ZONE, NOW))
     assert forecast["SUMMARY"] == "pool skerry full (estimate), gannet"
     assert forecast["DTSTART"].dt == (NOW + timedelta(days=3.2)).astimezone(ZONE).date()

@@ -20,7 +20,7 @@ from watchkeeper.web.api.response_types import Status
 
 
 def test_a_pool_that_fills_stands_first(run: Run, config: Path) -> None:
-    """What needs the keeper is told with its priority, the time left, since when, and what to look at."""
+    """What needs the operator is told with its priority, the time left, since when, and what to look at."""
     fill(config.with_name("watchkeeper.db"), filling())
     result = run("status")
     assert result.exit_code == 1

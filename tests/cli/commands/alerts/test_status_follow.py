@@ -163,7 +163,7 @@ def test_that_time_passes_is_no_other_board(scenario: Callable[[], ReadStoreDoub
 
 
 def test_what_was_acknowledged_makes_another_board() -> None:
-    """The keeper's own acts show at once."""
+    """The operator's own acts show at once."""
     double = filling()
     before = summary(look(double))
     double.raised = [replace(each, state=State.ACKNOWLEDGED) for each in double.raised]
@@ -173,7 +173,7 @@ def test_what_was_acknowledged_makes_another_board() -> None:
 def test_what_has_no_room_on_the_screen_is_counted(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The top of a board is what needs the keeper, so the end of it gives way."""
+    """The top of a board is what needs the operator, so the end of it gives way."""
     monkeypatch.setenv("LINES", "6")
     monkeypatch.setenv("COLUMNS", "80")
     output.on_screen([f"line {n}" for n in range(9)])

@@ -66,7 +66,7 @@ def test_requests_can_be_left_out(run: Run, asked: list[Host]) -> None:
 
 
 def test_a_file_is_written_once(run: Run, asked: list[Host], tmp_path: Path) -> None:
-    """For the keeper's eyes alone; a second time it is refused, and stays as it is."""
+    """For the operator's eyes alone; a second time it is refused, and stays as it is."""
     target = tmp_path / "new.toml"
     result = run("discover", "--write", str(target))
     assert (result.exit_code, result.stdout) == (0, "")

@@ -97,7 +97,7 @@ def test_a_file_of_no_use(run: Run, database: Path, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("command", ["backup", "restore"])
 def test_a_file_must_be_named(run: Run, command: str) -> None:
-    """There is no default place: where a copy is safe only the keeper knows."""
+    """There is no default place: where a copy is safe only the operator knows."""
     result = run(command)
     assert result.exit_code == Exit.USAGE
     assert "FILE" in result.stderr

@@ -141,7 +141,7 @@ def test_a_reader_that_leaves_ends_it_quietly(config: Path) -> None:
 
 
 def test_an_instant_without_a_zone_is_the_hosts(run: Run, config: Path, journal: Path) -> None:
-    """The keeper thinks in the time of the host's clock."""
+    """The operator thinks in the time of the host's clock."""
     assert journal.exists()
     config.write_text(config.read_text().replace('name = "gannet"', 'time_zone = "Europe/Helsinki"'))
     rows = run("events", "--json", "--since", "2026-11-23 09:24").stdout.splitlines()

@@ -161,7 +161,7 @@ async def test_what_lvs_says_of_a_pools_health(host: Host, said: str, words: str
 
 
 async def test_a_volume_group(host: Host) -> None:
-    """Its level may be full; its free space is judged only where the keeper asks for some."""
+    """Its level may be full; its free space is judged only where the operator asks for some."""
     seen = await host.observe()
     space = find(seen, "volume group vg0", "space", Level)
     assert (space.used, space.capacity, space.not_judged) == (4290772992 - 1052770304, 4290772992, True)

@@ -77,17 +77,12 @@ class Context:
     resting: Resting = no_dependents
     record: HostRecord = field(default_factory=HostRecord)
 
-    async def dashboard(self, now: datetime) -> Dashboard:
-        """The status page's content as it is now."""
+    async def dashboard(self) -> Dashboard:
+        """The status page's content as it is now. The clock is read last: no sample is then newer than the page."""
         store = self.store
-        return build_dashboard(
-            await store.series(),
-            await store.latest(),
-            await store.findings(),
-            await store.alerts(),
-            now,
-            self.resting,
-        )
+        series, latest = await store.series(), await store.latest()
+        findings, alerts = await store.findings(), await store.alerts()
+        return build_dashboard(series, latest, findings, alerts, self.clock.now(), self.resting)
 
     async def forecast_record(self) -> RecordSummary:
         """What became of the forecasts of all levels."""

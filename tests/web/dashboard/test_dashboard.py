@@ -3,12 +3,18 @@
 from dataclasses import replace
 from datetime import UTC, timedelta
 
+import pytest
+
 from tests.support import readstore
+from tests.support.clocks import HandClock
 from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
+from tests.web.conftest import FixedVitals
 from watchkeeper.alerting.missing_data import GONE
 from watchkeeper.model.alert import Concern, Priority, State
+from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Condition, Level, Observation, SeriesKey, Unseen, unseen_facts
+from watchkeeper.web.context import Context
 from watchkeeper.web.dashboard.dashboard import Dashboard, NotObserved, OkSeries, build_dashboard, not_observed
 from watchkeeper.web.dashboard.dashboard_text import by_when
 
@@ -52,16 +58,23 @@ def test_what_is_over_stands_in_words_only() -> None:
     assert SeriesKey("pool skerry", "space") not in {p.finding.key for p in board.places}
 
 
-def test_a_sample_that_is_newer_than_the_page() -> None:
+async def test_no_sample_is_newer_than_the_page(monkeypatch: pytest.MonkeyPatch) -> None:
     """A full pool has no time left, also if its sample came while the page was made: the demo showed "about 60 s"."""
-    store = readstore.full()
-    store.found = [
-        replace(each, ends_at=store.now, forecast=replace(each.forecast, full=True))
-        if each.forecast is not None and each.key.subject == "pool skerry"
-        else each
-        for each in store.found
-    ]
-    board = build_dashboard(store.all_series, store.seen, store.found, store.raised, store.now - timedelta(minutes=1))
+    store, clock = readstore.full(), HandClock(NOW)
+
+    async def findings() -> list[Finding]:
+        clock.advance(60)
+        return [
+            replace(each, ends_at=clock.now(), forecast=replace(each.forecast, full=True))
+            if each.forecast is not None and each.key.subject == "pool skerry"
+            else each
+            for each in store.found
+        ]
+
+    monkeypatch.setattr(store, "findings", findings)
+    context = Context(store, clock, FixedVitals(), "gannet", UTC, "")
+    board = await context.dashboard()
+    assert board.at == clock.now()
     assert SeriesKey("pool skerry", "space") not in {p.finding.key for p in board.places}
     assert "Likely" not in by_when(board, UTC)
 

@@ -67,7 +67,7 @@ async def ids(context: Context) -> Mapping[SeriesKey, int]:
 async def status(request: web.Request) -> web.Response:
     """The content of the status page."""
     context = of(request)
-    found = await context.dashboard(context.clock.now())
+    found = await context.dashboard()
     problems, known = context.vitals.read().troubles, await ids(context)
     recent = await context.store.events(limit=STATUS_EVENTS)
     answer: forms.Status = {

@@ -151,7 +151,7 @@ async def acknowledge_event(request: web.Request) -> web.Response:
     """Acknowledge an event: the alert that is named, and everything that the page shows with it."""
     acting, _, fields = await authorized_form(request)
     context, named = of(request), SeriesKey(fields.get("subject", ""), fields.get("quantity", ""))
-    event = (await context.dashboard(context.clock.now())).event_of(named, _concern(fields))
+    event = (await context.dashboard()).event_of(named, _concern(fields))
     parts = [each.alert for each in event.whole if each.alert.state in OPEN] if event else []
     done = [await acting.acknowledge(each.key, each.concern) for each in parts]
     if not any(done) or event is None:

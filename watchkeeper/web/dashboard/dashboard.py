@@ -4,7 +4,7 @@ Pure; the page and the API make their forms from the same `Dashboard`, so the or
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
 
@@ -162,7 +162,6 @@ def build_dashboard(
     dependents_of: returns the subjects that depend on a subject.
     """
     gone = {f.key for f in findings if is_gone(f)}
-    findings = [_full_by_now(each, now) for each in findings]
     series = [s for s in series if s.key not in gone]
     known = _known(series, latest, findings)
     active = [known.of(a, now) for a in alerts if a.state is not State.NORMAL]
@@ -182,13 +181,6 @@ def build_dashboard(
         ),
         priorities,
     )
-
-
-def _full_by_now(found: Finding, now: datetime) -> Finding:
-    """The finding, with no time left if the level is full: its sample may be newer than the page by a moment."""
-    if found.forecast is None or not found.forecast.full or found.ends_at is None or found.ends_at <= now:
-        return found
-    return replace(found, ends_at=now, earliest_at=now, latest_at=now)
 
 
 def not_observed(seen: Iterable[Observation]) -> Iterator[NotObserved]:

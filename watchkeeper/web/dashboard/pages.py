@@ -81,8 +81,8 @@ def whole_name(key: SeriesKey) -> str:
 async def status(request: web.Request) -> web.Response:
     """The status page."""
     context = of(request)
-    now = context.clock.now()
-    found = await context.dashboard(now)
+    found = await context.dashboard()
+    now = found.at
     troubles = context.vitals.read().troubles
     lately = await recent(context, STATUS_EVENTS)
     return render(

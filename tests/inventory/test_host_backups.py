@@ -7,12 +7,14 @@ from pathlib import Path
 import pytest
 
 from tests.inventory.places import NOW, fixed, known, mounted
+from watchkeeper.config.types import ProbeSettings
 from watchkeeper.inventory import copies, scan
 from watchkeeper.inventory.host_backups import HostBackups
 from watchkeeper.model.observation import Condition, Observed, SeriesKey, Unseen
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, StoreKind, StoreNow
-from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.base import Probe, ProbeContext
 from watchkeeper.probes.own.backups import BackupsProbe, BackupsSettings
+from watchkeeper.probes.registry import make_probe
 from watchkeeper.probes.support.workers import ThreadWorkers
 
 POOL = SeriesKey("pool skerry", "space")
@@ -85,6 +87,21 @@ async def test_every_guest_has_a_backup_elsewhere(house: House) -> None:
     exists, placed = await house.conditions()
     assert (exists.ok, exists.reason, placed.ok, placed.reason) == (True, "", True, "")
     assert dict(exists.facts) == {"hide-hub": "backup", "tide-log": "backup"}
+
+
+async def test_a_probe_of_backups_runs_once_for_all_guests(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A set of 20,000 files is not listed again for each guest."""
+    made: list[str] = []
+
+    def counted(settings: ProbeSettings, context: ProbeContext) -> Probe:
+        made.append(settings.label)
+        return make_probe(settings, context)
+
+    monkeypatch.setattr(copies, "make_probe", counted)
+    house.backed_up("*")
+    exists, _ = await house.conditions()
+    assert exists.ok
+    assert made == ["all"]
 
 
 async def test_guests_without_one_are_one_condition(house: House) -> None:

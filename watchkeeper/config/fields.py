@@ -121,6 +121,17 @@ def _of_words(value: Any, known: Mapping[str, Priority | None]) -> Any:  # noqa:
     return known[word]
 
 
+def absolute_pattern(example: str) -> Callable[[str], str]:
+    """A check of an absolute path or glob, for AfterValidator. example: one that is right, for the error."""
+
+    def checked(value: str) -> str:
+        if not value.startswith("/"):
+            raise ValueError(f"{value!r} is not an absolute path; begin it with /, such as {example}")
+        return value
+
+    return checked
+
+
 def _whole_path(value: Path) -> Path:
     try:
         path = value.expanduser()

@@ -10,7 +10,17 @@ from typing import ClassVar
 
 from pydantic import Field, SecretStr, field_validator, model_validator
 
-from watchkeeper.config.fields import Delay, Duration, Limit, PriorityOrNever, PriorityWord, Size, Strict, WholePath
+from watchkeeper.config.fields import (
+    Delay,
+    Duration,
+    Limit,
+    PriorityOrNever,
+    PriorityWord,
+    Size,
+    Strict,
+    WholePath,
+    absolute_pattern,
+)
 from watchkeeper.config.tables.rules import RulesSettings
 
 __all__ = [
@@ -27,6 +37,7 @@ __all__ = [
     "Strict",
     "TokenSource",
     "WholePath",
+    "absolute_pattern",
 ]
 
 LARGEST_SECRET_BYTES = 64 * 1024

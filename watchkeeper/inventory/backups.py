@@ -11,7 +11,7 @@ from functools import partial
 
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
-from watchkeeper.inventory.copies import LOOK_S, backs_up, copy_of, mounted_now
+from watchkeeper.inventory.copies import LOOK_S, Run, backs_up, copy_of, fresh, mounted_now
 from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.model.units import format_size
 from watchkeeper.planning.backups import (
@@ -40,9 +40,11 @@ async def backups(settings: Settings, host: HostNow, bench: ProbeContext) -> Bac
     mounted = await mounted_now(bench)
     looked, unseen = _looked(settings, host), [each for each in host.unseen if each.startswith("ZFS:")]
     guests: list[GuestBackup] = []
+    named = [each for each in settings.probes if any(_is_of(each, guest.name) for guest in host.guests)]
+    runs = [(each, await fresh(each, bench)) for each in named]
     for guest in sorted(host.guests, key=lambda each: each.name):
-        named = [each for each in settings.probes if _is_of(each, guest.name)]
-        copies = [await _found(each, guest, host, mounted, bench) for each in named]
+        own = [(each, run) for each, run in runs if _is_of(each, guest.name)]
+        copies = [await _found(each, run, guest, host, mounted, bench) for each, run in own]
         guests.append(judge(guest, [*copies, *replicas(guest, host.stores)], bench.clock.now(), looked, unseen))
     return BackupsAnswer(bench.clock.now(), tuple(guests), looked, tuple(host.unseen))
 
@@ -63,11 +65,11 @@ def _looked(settings: Settings, host: HostNow) -> tuple[str, ...]:
 
 
 async def _found(
-    probe: ProbeSettings, guest: GuestNow, host: HostNow, mounted: Sequence[Mount], bench: ProbeContext
+    probe: ProbeSettings, run: Run, guest: GuestNow, host: HostNow, mounted: Sequence[Mount], bench: ProbeContext
 ) -> GuestCopy:
     """One copy, with where it lies. One that could not be looked at says why."""
     try:
-        copy = await copy_of(probe, guest, host, mounted, bench)
+        copy = await copy_of(probe, run, guest, host, mounted, bench)
         if not isinstance(probe, SnapshotsSettings):
             return GuestCopy(copy, note="its job does not say which disks it has" if len(guest.disks) > 1 else "")
         look = partial(_place, probe, guest, mounted, copy, bench.clock.now().timestamp())

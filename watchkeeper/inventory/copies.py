@@ -36,8 +36,12 @@ def backs_up(probe: ProbeSettings, guest: str) -> bool:
     return any(guest == each or fnmatchcase(guest, each) for each in probe.backup_of)
 
 
-async def fresh(probe: ProbeSettings, bench: ProbeContext) -> tuple[Sequence[Observation], str]:
-    """One run of a new probe; what it saw, or why it could not run."""
+Run = tuple[Sequence[Observation], str]
+"""One run of a probe: what it saw, or why it could not run."""
+
+
+async def fresh(probe: ProbeSettings, bench: ProbeContext) -> Run:
+    """One run of a new probe."""
     made = make_probe(probe, bench)
     try:
         return [each for each in await made.observe() if not isinstance(each, Unseen)], ""
@@ -48,10 +52,13 @@ async def fresh(probe: ProbeSettings, bench: ProbeContext) -> tuple[Sequence[Obs
 
 
 async def copy_of(
-    probe: ProbeSettings, guest: GuestNow, host: HostNow, mounted: Sequence[Mount], bench: ProbeContext
+    probe: ProbeSettings, run: Run, guest: GuestNow, host: HostNow, mounted: Sequence[Mount], bench: ProbeContext
 ) -> Copy:
-    """The copy that a probe monitors. Raises ProbeError if what is below it could not be read in time."""
-    seen, trouble = await fresh(probe, bench)
+    """The copy that a probe monitors. run: of this probe; one serves all guests.
+
+    Raises ProbeError if what is below it could not be read in time.
+    """
+    seen, trouble = run
     deadline = next((each for each in seen if isinstance(each, Deadline)), None)
     failed = next((each for each in seen if isinstance(each, Condition) and not each.ok), None)
     said = trouble or (failed.reason if failed is not None and failed.key.quantity == "result" else "")

@@ -159,10 +159,12 @@ class Asking:
     async def backups(self) -> list[Point]:
         """Copies elsewhere: each guest needs one."""
         mounted = await mounted_now(self.bench)
-        points: list[Point] = []
-        for guest in self.target.guests:
-            named = [each for each in self.settings.probes if backs_up(each, guest.name)]
-            copies = [await copy_of(each, guest, self.host, mounted, self.bench) for each in named]
+        guests, points = self.target.guests, list[Point]()
+        named = [each for each in self.settings.probes if any(backs_up(each, guest.name) for guest in guests)]
+        runs = [(each, await fresh(each, self.bench)) for each in named]
+        for guest in guests:
+            own = [(each, run) for each, run in runs if backs_up(each, guest.name)]
+            copies = [await copy_of(each, run, guest, self.host, mounted, self.bench) for each, run in own]
             points += decide.backup_points(copies, f"guest {guest.name}", self.now)
         return list(dict.fromkeys(points))
 

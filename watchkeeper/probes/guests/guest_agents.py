@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from watchkeeper.config.types import Duration, Size
 from watchkeeper.model.observation import Answer, Condition, Facts, Observed, SeriesKey, Unseen
@@ -21,15 +21,13 @@ from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.guests import inside
 from watchkeeper.probes.guests.agent import FILESYSTEMS_LIMIT, AgentReport
 from watchkeeper.probes.guests.agent_sockets import AgentSockets
-from watchkeeper.probes.guests.guests import names_of, whole_path
+from watchkeeper.probes.guests.guests import Sockets, names_of
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Channel, Guest
 from watchkeeper.probes.guests.sockets import Asked
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.state import ProbeState, StateModel
 from watchkeeper.probes.support.tools import RootsideSettings
-
-Patterns = tuple[Annotated[str, AfterValidator(whole_path)], ...]
 
 MANY = f"the guest has reported more than {FILESYSTEMS_LIMIT} mount points; leave some out with exclude_filesystems"
 
@@ -43,10 +41,10 @@ class GuestAgentsSettings(RootsideSettings):
     kind: Literal["guest-agents"] = "guest-agents"
     every: Duration = Field(60.0, description="time between runs")
     timeout: Duration = Field(5.0, description="time after which an agent is reported as not answering")
-    sockets: Patterns = Field(
+    sockets: Sockets = Field(
         min_length=1, description="the sockets of the agents; paths or globs, such as /run/guests/*.agent"
     )
-    monitors: Patterns = Field(
+    monitors: Sockets = Field(
         (), description="the guests' QMP monitor sockets, which tell their names and which of them run"
     )
     exclude: tuple[str, ...] = Field((), description="guests that are not asked, by name; globs")

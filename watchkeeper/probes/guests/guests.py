@@ -13,7 +13,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, AwareDatetime, Field, model_validator
 
-from watchkeeper.config.types import Duration
+from watchkeeper.config.types import Duration, absolute_pattern
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
 from watchkeeper.model.observation import (
     Condition,
@@ -45,12 +45,8 @@ from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
 from watchkeeper.probes.support.tools import RootsideSettings
 
-
-def whole_path(value: str) -> str:
-    """An absolute path or glob. Raises ValueError that says what is allowed."""
-    if not value.startswith("/"):
-        raise ValueError(f"{value!r} is not an absolute path; begin it with /, such as /run/guests/*.qmp")
-    return value
+Sockets = tuple[Annotated[str, AfterValidator(absolute_pattern("/run/guests/*.qmp"))], ...]
+"""Paths or globs of the sockets of guests."""
 
 
 class GuestsSettings(RootsideSettings):
@@ -59,7 +55,7 @@ class GuestsSettings(RootsideSettings):
     kind: Literal["guests"] = "guests"
     every: Duration = Field(30.0, description="time between runs")
     timeout: Duration = Field(5.0, description="time after which a guest's monitor is reported as not answering")
-    sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
+    sockets: Sockets = Field(
         (), description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
     )
     libvirt: str = Field(

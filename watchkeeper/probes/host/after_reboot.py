@@ -7,16 +7,16 @@ one condition for all of it, so that a reboot is reported once.
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Annotated, Literal, NamedTuple, Self
+from typing import Literal, NamedTuple, Self
 
-from pydantic import AfterValidator, AwareDatetime, Field, model_validator
+from pydantic import AwareDatetime, Field, model_validator
 
 from watchkeeper.config.types import Duration
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.guests.guests import whole_path
+from watchkeeper.probes.guests.guests import Sockets
 from watchkeeper.probes.host.presence import Presence, Sources
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.state import ProbeState, StateModel
@@ -47,7 +47,7 @@ class AfterRebootSettings(RootsideSettings):
     max_downtime: Duration = Field(
         3600.0, description="what had been gone for longer than this before the reboot is not expected back"
     )
-    sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
+    sockets: Sockets = Field(
         (), description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
     )
     units: bool = Field(True, description="expect the services of systemd that ran before")

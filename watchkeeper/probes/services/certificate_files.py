@@ -16,12 +16,11 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.config.types import Duration, ProbeSettings, absolute_pattern
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Deadline, Facts, Observed, SeriesKey, Unseen
 from watchkeeper.os_errors import explained
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.guests.guests import whole_path
 from watchkeeper.probes.services.tls import Certificate, read_certificate
 from watchkeeper.probes.support.sanitize import clip
 
@@ -78,7 +77,7 @@ class CertificatesSettings(ProbeSettings):
     kind: Literal["certificates"] = "certificates"
     every: Duration = Field(3600.0, description="time between runs")
     timeout: Duration = Field(10.0, description="time after which a run is abandoned")
-    files: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
+    files: tuple[Annotated[str, AfterValidator(absolute_pattern("/etc/ssl/gannet/*.pem"))], ...] = Field(
         min_length=1, description="certificates in PEM form; paths or globs, such as /etc/ssl/gannet/*.pem"
     )
 

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from watchkeeper.config.types import Duration, ProbeSettings, Size
+from watchkeeper.config.types import Duration, ProbeSettings, Size, absolute_pattern
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.model.observation import Facts, Observation
 from watchkeeper.probes.base import BaseProbe, ProbeContext
@@ -27,13 +27,7 @@ AHEAD_S = 120.0
 """How far a file's time may be ahead of the clock and be trusted: another machine wrote it, with its own clock."""
 
 
-def _pattern(value: str) -> str:
-    if not value.startswith("/"):
-        raise ValueError(f"{value!r} is not an absolute path; begin it with /, such as /srv/backup/*.img")
-    return value
-
-
-Pattern = Annotated[str, AfterValidator(_pattern)]
+Pattern = Annotated[str, AfterValidator(absolute_pattern("/srv/backup/*.img"))]
 """A folder (the files directly in it), a file, or a glob of files; `**` matches any depth of folders."""
 
 

@@ -17,7 +17,7 @@ from tests.probes.engines import cgroup, container, engine
 from watchkeeper.clock import Clock
 from watchkeeper.probes.base import Probe, ProbeContext
 from watchkeeper.probes.containers.containers import ContainersProbe, ContainersSettings
-from watchkeeper.probes.guests.guest_agents import GuestAgentsProbe, GuestAgentsSettings
+from watchkeeper.probes.guests.agents.guest_agents import GuestAgentsProbe, GuestAgentsSettings
 from watchkeeper.probes.support.workers import ThreadWorkers
 
 COUNTS = (4, 20, 100)

@@ -19,7 +19,8 @@ from watchkeeper.clock import Clock
 from watchkeeper.config import loading
 from watchkeeper.errors import WatchkeeperError
 from watchkeeper.privileged.protocol import HelperError, parse_reply
-from watchkeeper.probes.guests import agent, qmp
+from watchkeeper.probes.guests import qmp
+from watchkeeper.probes.guests.agents import agent
 from watchkeeper.probes.power import ups_protocol
 from watchkeeper.probes.programs import output
 from watchkeeper.probes.services import dns_message, mail_queue

@@ -14,7 +14,7 @@ from watchkeeper.model.records import Commit, Seen
 from watchkeeper.planning.capacity.answer import Fit
 from watchkeeper.planning.capacity.question import BadQuestion, Question
 from watchkeeper.planning.host_state import StoreKind
-from watchkeeper.probes.guests.guests import GuestsSettings
+from watchkeeper.probes.guests.settings import GuestsSettings
 from watchkeeper.probes.storage.lvm.volume_groups import LvmSettings
 from watchkeeper.probes.storage.zfs.pools import ZfsSettings
 from watchkeeper.settings import Settings, known_model

@@ -18,7 +18,7 @@ from tests.support.needs import need
 from watchkeeper.privileged import commands
 from watchkeeper.privileged import guest_agent as roots
 from watchkeeper.privileged.guest_agent import LINE_LIMIT_BYTES, QUESTIONS, STALE_LIMIT_BYTES, Conversation
-from watchkeeper.probes.guests.agent import read_printed
+from watchkeeper.probes.guests.agents.agent import read_printed
 
 SENT = ("guest-sync-delimited", *QUESTIONS)
 

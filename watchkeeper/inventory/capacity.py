@@ -13,7 +13,7 @@ from watchkeeper.planning.capacity import decide
 from watchkeeper.planning.capacity.answer import CapacityAnswer, Limits
 from watchkeeper.planning.capacity.question import Question, candidates, check
 from watchkeeper.planning.host_state import HostNow, StoreKind
-from watchkeeper.probes.guests.guests import GuestsSettings
+from watchkeeper.probes.guests.settings import GuestsSettings
 from watchkeeper.probes.storage.lvm.volume_groups import LvmSettings
 from watchkeeper.probes.storage.zfs.pools import ZfsSettings
 from watchkeeper.settings import Settings

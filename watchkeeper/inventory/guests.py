@@ -5,8 +5,10 @@ from collections.abc import Mapping
 from watchkeeper.errors import ProbeError
 from watchkeeper.inventory.scan_context import Part, ScanContext
 from watchkeeper.planning.host_state import Disk, GuestNow
-from watchkeeper.probes.guests.changes import KnownGuest
-from watchkeeper.probes.guests.guests import GuestsSettings, GuestsState, ask_guests, given_to, names_of
+from watchkeeper.probes.guests.changes import KnownGuest, given_to
+from watchkeeper.probes.guests.guests import GuestsState
+from watchkeeper.probes.guests.settings import GuestsSettings
+from watchkeeper.probes.guests.sources import ask_guests, names_of
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState
 

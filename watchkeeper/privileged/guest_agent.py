@@ -2,8 +2,8 @@
 
 The privileged part of the guest agents' probe, for sockets that only root may connect to. The questions only read. What
 comes back is from inside the guest, and so hostile: it is bounded and passed on as text, and nothing in it is
-interpreted here but the number that the agent must repeat. What the replies mean is decided in probes/guests/agent.py.
-Source: the QEMU Guest Agent protocol reference, qemu-ga-ref(7) of 7.2.
+interpreted here but the number that the agent must repeat. What the replies mean is decided in
+probes/guests/agents/agent.py. Source: the QEMU Guest Agent protocol reference, qemu-ga-ref(7) of 7.2.
 """
 
 import json

@@ -51,7 +51,7 @@ _MODULES = {
     "dns": BuiltIn("services.dns", "Dns", speed=True),
     "ping": BuiltIn("services.ping", "Ping", speed=True),
     "guests": BuiltIn("guests.guests", "Guests"),
-    "guest-agents": BuiltIn("guests.guest_agents", "GuestAgents"),
+    "guest-agents": BuiltIn("guests.agents.guest_agents", "GuestAgents"),
     "containers": BuiltIn("containers.containers", "Containers"),
     "units": BuiltIn("systemd.units", "Units"),
     "services": BuiltIn("systemd.services", "Services"),

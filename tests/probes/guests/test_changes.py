@@ -11,7 +11,7 @@ from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guests.changes import Between, KnownGuest
-from watchkeeper.probes.guests.guests import images
+from watchkeeper.probes.guests.disk_space import images
 from watchkeeper.probes.guests.qmp import Drive, Guest
 
 NOON = datetime(2026, 11, 27, 12, tzinfo=UTC)

@@ -19,10 +19,10 @@ from tests.probes.monitors import MIB, monitor, replies
 from watchkeeper.model.observation import Answer, Level, Observed, Unseen
 from watchkeeper.privileged.guest_agent import QUESTIONS
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.guests import agent as agents
-from watchkeeper.probes.guests import inside
-from watchkeeper.probes.guests.agent import AgentReport, GuestFileSystem, NotAgent, understand
-from watchkeeper.probes.guests.guest_agents import GuestAgentsProbe, GuestAgentsSettings
+from watchkeeper.probes.guests.agents import agent as agents
+from watchkeeper.probes.guests.agents import inside
+from watchkeeper.probes.guests.agents.agent import AgentReport, GuestFileSystem, NotAgent, understand
+from watchkeeper.probes.guests.agents.guest_agents import GuestAgentsProbe, GuestAgentsSettings
 from watchkeeper.probes.guests.qmp import Drive, Guest, ImageState
 
 

@@ -25,8 +25,9 @@ from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guests import sockets as guest_sockets
 from watchkeeper.probes.guests.changes import KnownGuest
-from watchkeeper.probes.guests.guests import GuestsProbe, GuestsSettings, GuestsState
+from watchkeeper.probes.guests.guests import GuestsProbe, GuestsState
 from watchkeeper.probes.guests.qmp import Drive, Guest
+from watchkeeper.probes.guests.settings import GuestsSettings
 from watchkeeper.probes.guests.sockets import find_sockets
 from watchkeeper.probes.guests.states import STATES, condition_of
 

@@ -25,7 +25,8 @@ from watchkeeper.model.observation import Condition, Level, Observed, Unseen
 from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guests import libvirt
-from watchkeeper.probes.guests.guests import GuestsProbe, GuestsSettings
+from watchkeeper.probes.guests.guests import GuestsProbe
+from watchkeeper.probes.guests.settings import GuestsSettings
 from watchkeeper.probes.guests.states import STATES
 
 MIB = 1024 * 1024

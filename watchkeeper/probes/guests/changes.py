@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.units import format_size
+from watchkeeper.probes.guests.qmp import Guest
 from watchkeeper.probes.support.sanitize import clip
 
 
@@ -24,6 +25,12 @@ class KnownGuest(BaseModel):
     disks: Mapping[str, int | None] = Field(default_factory=dict)
     memory_bytes: int | None = None
     vcpus: int | None = None
+
+
+def given_to(guest: Guest) -> KnownGuest:
+    """What a guest has, without the values that change from sample to sample."""
+    disks = {disk.file: disk.size_bytes for disk in guest.disks}
+    return KnownGuest(disks=disks, memory_bytes=guest.promised_bytes, vcpus=guest.vcpus)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,87 +4,30 @@ Read through each guest's own monitor socket (monitors.py), which has to be enab
 through libvirt (libvirt.py), which holds the monitors of its guests. What the states mean is decided in states.py.
 """
 
-import os
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import suppress
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, AwareDatetime, Field, model_validator
+from pydantic import AwareDatetime, Field
 
-from watchkeeper.config.types import Duration, absolute_pattern
-from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
-from watchkeeper.model.observation import (
-    Condition,
-    Facts,
-    Level,
-    Observation,
-    Observed,
-    SeriesKey,
-    Unit,
-    Unseen,
-    file_system_space,
-)
+from watchkeeper.model.observation import Condition, Facts, Level, Observation, Observed, SeriesKey
 from watchkeeper.model.units import format_duration, format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.filesystems import mounts
-from watchkeeper.probes.guests.changes import Between, KnownGuest
+from watchkeeper.probes.guests import disk_space
+from watchkeeper.probes.guests.allocation import Allocation
+from watchkeeper.probes.guests.changes import Between, KnownGuest, given_to
 from watchkeeper.probes.guests.disks import GuestDisks, counted, errors_condition, images_condition
-from watchkeeper.probes.guests.libvirt import LibvirtGuests, names_at
 from watchkeeper.probes.guests.memory import observe_memory
-from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Guest
 from watchkeeper.probes.guests.restarts import RestartGrace
+from watchkeeper.probes.guests.settings import GuestsSettings
 from watchkeeper.probes.guests.sockets import Asked
+from watchkeeper.probes.guests.sources import ask_guests, names_of
 from watchkeeper.probes.guests.states import GuestCondition, condition_of
-from watchkeeper.probes.host.memory import read_table
 from watchkeeper.probes.support.boot import boot_of, up_s
 from watchkeeper.probes.support.changes import record
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
-from watchkeeper.probes.support.tools import RootsideSettings
-
-Sockets = tuple[Annotated[str, AfterValidator(absolute_pattern("/run/guests/*.qmp"))], ...]
-"""Paths or globs of the sockets of guests."""
-
-
-class GuestsSettings(RootsideSettings):
-    """Guests under QEMU: whether each runs, and how much memory is allocated to all of them."""
-
-    kind: Literal["guests"] = "guests"
-    every: Duration = Field(30.0, description="time between runs")
-    timeout: Duration = Field(5.0, description="time after which a guest's monitor is reported as not answering")
-    sockets: Sockets = Field(
-        (), description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
-    )
-    libvirt: str = Field(
-        "",
-        pattern=r"^([a-z+]+://\S*)?$",
-        description="where libvirt is asked, such as qemu:///system; for guests that it manages. Empty: nowhere",
-    )
-    expected: tuple[str, ...] = Field((), description="names of guests that must be there")
-    exclude: tuple[str, ...] = Field((), description="guests that may come and go, by name; globs")
-    boot_grace: Duration = Field(
-        900.0, description="time after a boot of the host during which guests that ran before may still be starting"
-    )
-    transient_limit: Duration = Field(600.0, description="how long a transient state, such as saving, counts as OK")
-    memory_limit: float = Field(
-        1.0, gt=0, le=100, description="share of the host's memory that may be allocated to guests; more is faulty"
-    )
-    errors_remembered: Duration = Field(
-        86_400.0, description="how long reads and writes that failed count as a fault after the last of them"
-    )
-    snapshot_limit: Duration = Field(2_592_000.0, description="age above which a snapshot inside an image is a fault")
-    layers_limit: int = Field(3, ge=0, le=1000, description="images below a disk's image; more are a fault")
-
-    @model_validator(mode="after")
-    def _some_source(self) -> Self:
-        if not self.sockets and not self.libvirt:
-            raise ValueError(
-                "it has neither sockets nor libvirt; add one of them, such as /run/guests/*.qmp to sockets"
-            )
-        return self
 
 
 class GuestsState(StateModel):
@@ -111,7 +54,7 @@ class GuestsProbe(BaseProbe):
         self._state = ProbeState(bench.probe_states, settings.label, GuestsState())
         self._proc = root / "proc"
         self._passing_since_s: dict[str, float] = {}
-        self._promised_bytes: dict[str, int] = {}
+        self._allocation = Allocation(self._proc, settings.memory_limit)
 
     async def observe(self) -> Sequence[Observed]:
         """Query every monitor at once. Raises PrivilegeMissing if the sockets cannot be listed."""
@@ -136,7 +79,7 @@ class GuestsProbe(BaseProbe):
         await self._note(page, asked, names, across, errors)
         seen = list(self._states(known, standing, states, across))
         if complete:
-            seen += [*self._of_all(asked, known), *self._levels(guests)]
+            seen += [*self._of_all(asked, known), *self._allocation.levels(guests.values()), *self._taken(guests)]
         return [*seen, *self._disks(by_monitor, errors), *self._memories(guests)]
 
     def _known(self, names: Mapping[str, str], complete: bool) -> dict[str, str]:  # noqa: FBT001
@@ -160,7 +103,13 @@ class GuestsProbe(BaseProbe):
     def _of_all(self, asked: Sequence[Asked[Guest]], known: Mapping[str, str]) -> Iterator[Observation]:
         """The guests that are missing, and the memory of all."""
         yield from (self._missing(name) for name in self._settings.expected if name not in known.values())
-        yield self._memory(asked, known)
+        yield self._allocation.memory(asked, known)
+
+    def _taken(self, guests: Mapping[str, Guest]) -> Iterator[Level]:
+        points = disk_space.mounted(self._proc)
+        for name, guest in guests.items():
+            yield from disk_space.written(name, guest)
+            yield from disk_space.images(name, guest, points)
 
     def _memories(self, guests: Mapping[str, Guest]) -> Iterator[Observation]:
         now_s = self._clock.now().timestamp()
@@ -257,103 +206,6 @@ class GuestsProbe(BaseProbe):
         now_s = self._clock.monotonic_s()
         since_s = self._passing_since_s.setdefault(name, now_s)
         return GuestCondition() if now_s - since_s < self._settings.transient_limit else standing
-
-    def _memory(self, asked: Sequence[Asked[Guest]], known: Mapping[str, str]) -> Condition:
-        """The memory allocated to all guests. One that cannot be queried now counts with its last value."""
-        for each in asked:
-            if each.guest and each.guest.promised_bytes is not None:
-                self._promised_bytes[each.path] = each.guest.promised_bytes
-        there = {each.path for each in asked}
-        self._promised_bytes = {path: size for path, size in self._promised_bytes.items() if path in there}
-        promised, total = sum(self._promised_bytes.values()), self._total_bytes()
-        facts: Facts = (
-            ("allocated to the guests", format_size(promised)),
-            ("memory of the host", format_size(total)),
-            *((clip(known.get(path, path)), format_size(size)) for path, size in self._promised_bytes.items()),
-        )
-        share, limit = promised / total, self._settings.memory_limit
-        reason = f"{format_size(promised)} are allocated, {share:.0%} of the host's memory, limit {limit:.0%}"
-        over = share > limit
-        return Condition(SeriesKey("guests", "memory allocation"), not over, reason if over else "", facts=facts)
-
-    def _levels(self, guests: Mapping[str, Guest]) -> Iterator[Level]:
-        """Levels that are recorded and not judged: memory and vCPUs allocated, and what each guest has written.
-
-        The written bytes start at 0 with each start of the guest, and a block that is written twice counts twice.
-        """
-        promised = float(sum(self._promised_bytes.values()))
-        yield Level(SeriesKey("guests", "memory"), promised, self._total_bytes(), not_judged=True)
-        vcpus = sum(guest.vcpus or 0 for guest in guests.values())
-        yield Level(SeriesKey("guests", "vCPUs"), vcpus, os.cpu_count() or 1, Unit.COUNT, not_judged=True)
-        for name, guest in guests.items():
-            counted = [disk for disk in guest.disks if disk.written_bytes is not None and disk.size_bytes]
-            if counted:
-                written, sizes = sum(d.written_bytes or 0 for d in counted), sum(d.size_bytes or 0 for d in counted)
-                yield Level(SeriesKey(f"guest {name}", "written"), written, sizes, not_judged=True)
-            yield from images(name, guest, self._mounted())
-
-    def _mounted(self) -> list[str]:
-        """The mount points that files of guests may lie on, the longest first; none where the list cannot be read."""
-        with suppress(OSError):
-            text = os.fsdecode((self._proc / "self/mountinfo").read_bytes())
-            return sorted((each.point for each in mounts.parse(text) if mounts.can_fill(each)), key=len, reverse=True)
-        return []
-
-    def _total_bytes(self) -> int:
-        with (self._proc / "meminfo").open("rb") as file:
-            return max(read_table(file.read().decode("ascii", "replace")).get("MemTotal", 0), 1) * 1024
-
-
-def images(name: str, guest: Guest, points: Sequence[str]) -> Iterator[Level]:
-    """What each image of a guest takes, as a part of the file system that it lies on. points: the longest first."""
-    for disk in guest.disks:
-        point = next((each for each in points if mounts.below(disk.file, [each])), None)
-        if not disk.allocated_bytes or point is None or disk.file.startswith("/dev/"):
-            continue
-        key, most = SeriesKey(clip(f"guest {name}: image {disk.file}", 300), "size"), max(disk.size_bytes or 0, 1)
-        yield Level(key, disk.allocated_bytes, most, part_of=file_system_space(printable(point)))
-
-
-async def ask_guests(
-    context: ProbeContext, settings: GuestsSettings, before: Mapping[str, str]
-) -> tuple[list[Asked[Guest]], list[Unseen]]:
-    """Ask every monitor, and libvirt. before: the names that were stored, by path.
-
-    What libvirt cannot tell is one line for all of its guests. Raises as Monitors.ask_all does; and ProbeError if
-    libvirt is the only source, may be asked, and fails.
-    """
-    asked, unseen = list[Asked[Guest]](), list[Unseen]()
-    if settings.sockets:
-        asked += await Monitors(context, settings.sockets, settings.timeout, settings.helper).ask_all()
-    if settings.libvirt:
-        wanted = names_at(settings.libvirt, list(before)) | frozenset(settings.expected)
-        try:
-            asked += await LibvirtGuests(context, settings.libvirt, settings.timeout).ask_all(wanted)
-        except ProbeError as error:
-            if not settings.sockets and not isinstance(error, (PrivilegeMissing, ToolMissing)):
-                raise
-            unseen.append(Unseen(f"guests of libvirt at {clip(settings.libvirt)}", str(error)))
-    return asked, unseen
-
-
-def names_of(asked: Sequence[Asked[Guest]], before: Mapping[str, str]) -> Mapping[str, str]:
-    """Every guest's name by the path of its socket. before: the names that were stored.
-
-    A guest that cannot be queried keeps the name that it reported last; one that never could be has its socket's name.
-    """
-    there: dict[str, str] = {}
-    for each in asked:
-        said = clip((each.guest.name if each.guest else each.name).strip())
-        name = said or before.get(each.path) or clip(Path(each.path).stem)
-        there[each.path] = f"{name} at {printable(each.path)}" if name in there.values() else name
-    gone = {path: name for path, name in before.items() if path not in there and name not in there.values()}
-    return {**gone, **there}
-
-
-def given_to(guest: Guest) -> KnownGuest:
-    """What a guest has, without the values that change from sample to sample."""
-    disks = {disk.file: disk.size_bytes for disk in guest.disks}
-    return KnownGuest(disks=disks, memory_bytes=guest.promised_bytes, vcpus=guest.vcpus)
 
 
 def _state(name: str, standing: GuestCondition, guest: Guest | None = None) -> Condition:

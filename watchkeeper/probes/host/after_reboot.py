@@ -16,7 +16,7 @@ from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.guests.guests import Sockets
+from watchkeeper.probes.guests.settings import Sockets
 from watchkeeper.probes.host.presence import Presence, Sources
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.state import ProbeState, StateModel

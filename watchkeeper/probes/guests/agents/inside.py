@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 
 from watchkeeper.model.observation import Condition, Facts, Level, SeriesKey
 from watchkeeper.model.units import format_age, format_duration, format_size
-from watchkeeper.probes.guests.agent import AgentReport, GuestFileSystem
+from watchkeeper.probes.guests.agents.agent import AgentReport, GuestFileSystem
 from watchkeeper.probes.guests.qmp import Drive, Guest
 from watchkeeper.probes.support.sanitize import clip
 

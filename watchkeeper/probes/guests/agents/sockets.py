@@ -1,8 +1,8 @@
 """The sockets of the agents inside guests. Not here: what an agent is asked, and what it reports (agent.py)."""
 
 from watchkeeper.privileged.commands import AGENTS
-from watchkeeper.probes.guests import agent
-from watchkeeper.probes.guests.agent import AgentReport
+from watchkeeper.probes.guests.agents import agent
+from watchkeeper.probes.guests.agents.agent import AgentReport
 from watchkeeper.probes.guests.sockets import GuestSockets
 
 

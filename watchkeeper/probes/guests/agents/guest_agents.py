@@ -18,13 +18,14 @@ from watchkeeper.config.types import Duration, Size
 from watchkeeper.model.observation import Answer, Condition, Facts, Observed, SeriesKey, Unseen
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.guests import inside
-from watchkeeper.probes.guests.agent import FILESYSTEMS_LIMIT, AgentReport
-from watchkeeper.probes.guests.agent_sockets import AgentSockets
-from watchkeeper.probes.guests.guests import Sockets, names_of
+from watchkeeper.probes.guests.agents import inside
+from watchkeeper.probes.guests.agents.agent import FILESYSTEMS_LIMIT, AgentReport
+from watchkeeper.probes.guests.agents.sockets import AgentSockets
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Channel, Guest
+from watchkeeper.probes.guests.settings import Sockets
 from watchkeeper.probes.guests.sockets import Asked
+from watchkeeper.probes.guests.sources import names_of
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.state import ProbeState, StateModel
 from watchkeeper.probes.support.tools import RootsideSettings

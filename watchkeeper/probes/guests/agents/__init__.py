@@ -1,0 +1,1 @@
+"""What goes on inside guests, through the QEMU guest agent of each."""

@@ -35,7 +35,7 @@ async def listen(session: aiohttp.ClientSession, address: str, told: list[float]
     """One browser: it loads the page, hears of changes, and loads it again after each."""
     async with session.get(address) as page:
         await page.read()
-    async with session.get(f"{address}api/v1/changes") as stream:
+    async with session.get(f"{address}api/v1/stream") as stream:
         async for line in stream.content:
             if line.startswith(b"event"):
                 told.append(asyncio.get_running_loop().time())

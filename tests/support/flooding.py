@@ -21,7 +21,7 @@ SENT = {
     "head": b"GET / HTTP/1.1\r\nHost: local",
     "body": b"POST /operator/sign-in HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/x-www-form-urlencoded\r\n"
     b"Content-Length: 900\r\n\r\npassword=",
-    "stream": b"GET /api/v1/changes HTTP/1.1\r\nHost: localhost\r\n\r\n",
+    "stream": b"GET /api/v1/stream HTTP/1.1\r\nHost: localhost\r\n\r\n",
 }
 """What each connection sends; nothing more comes after it."""
 

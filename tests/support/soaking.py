@@ -195,7 +195,7 @@ class Soak:
                 async with session.get(path) as answer:
                     assert answer.status in (200, 503), (path, answer.status)
                     self.read += len(await answer.read())
-            async with session.get("/api/v1/changes") as stream:
+            async with session.get("/api/v1/stream") as stream:
                 await stream.content.readany()
 
     async def _acknowledges(self) -> None:

@@ -5,7 +5,7 @@ from yarl import URL
 
 from tests.support import readstore
 from tests.web.conftest import ASKED, Open
-from watchkeeper.web.moved import PAGES, PATHS, Renamed
+from watchkeeper.web.moved import PAGES, PATHS, STREAM, Renamed
 from watchkeeper.web.routes import ROUTES
 from watchkeeper.web.settings import PageSettings
 
@@ -37,6 +37,16 @@ async def test_an_old_path_names_the_new_one(page: Open, each: Renamed) -> None:
     assert told["renamed_to"] == new
     if each.method == "GET":  # tests/web/auth/test_job_reports.py asks the other
         assert (await client.get(new + ASKED.get(new, ""))).status == 200
+
+
+async def test_the_stream_is_elsewhere_and_its_path_has_the_list(page: Open) -> None:
+    """Who asks for server-sent events is sent to the new path, everyone else gets the list."""
+    client = await page(readstore.calm(), PageSettings(prefix="/watch"))
+    answer = await client.get("/watch" + STREAM.path, headers={"Accept": "text/event-stream"})
+    told = await answer.json(content_type="application/problem+json")
+    assert (answer.status, told["renamed_to"]) == (410, "/watch/api/v1/stream")
+    assert "use GET /watch/api/v1/stream." in told["detail"]
+    assert await (await client.get("/watch" + STREAM.path)).json() == {"items": []}
 
 
 async def test_behind_a_proxy_both_lead_below_its_prefix(page: Open) -> None:

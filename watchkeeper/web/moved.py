@@ -48,6 +48,9 @@ PATHS = (
 )
 """Paths that answer 410 (RFC 9110, 15.5.11) and name their successor."""
 
+STREAM = Renamed("/api/v1/changes", "/api/v1/stream")
+"""The old path has something else now, so only clients that ask for a stream are refused: every `EventSource` does."""
+
 
 def add(app: web.Application, prefix: str) -> None:
     """Serve the old addresses under a prefix."""
@@ -68,7 +71,16 @@ def _page(new: str) -> Handler:
 
 def _path(renamed: Renamed) -> Handler:
     async def refuse(request: web.Request) -> web.StreamResponse:
-        new = of(request).prefix + renamed.to.format(**request.match_info)
-        raise Refusal(410, f"This address was renamed in 0.2.0; use {renamed.method} {new}.", {"renamed_to": new})
+        raise _gone(renamed, of(request).prefix + renamed.to.format(**request.match_info))
 
     return refuse
+
+
+def refuse_stream(request: web.Request) -> None:
+    """Raises Refusal (410) for who asks the list of changes for the stream that 0.1.0 had at its address."""
+    if "text/event-stream" in request.headers.get("Accept", ""):
+        raise _gone(STREAM, of(request).prefix + STREAM.to)
+
+
+def _gone(renamed: Renamed, new: str) -> Refusal:
+    return Refusal(410, f"This address was renamed in 0.2.0; use {renamed.method} {new}.", {"renamed_to": new})

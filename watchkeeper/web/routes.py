@@ -196,8 +196,8 @@ ROUTES = (
         form="EventList",
     ),
     Route(
-        "/api/v1/host-changes",
-        api.host_changes,
+        "/api/v1/changes",
+        api.changes,
         "What changed on the host, newest first: packages, unit files, mounts, guests, devices, restarts, notes.",
         (api.CHANGED_SINCE, api.CHANGED_UNTIL, api.LIMIT),
         form="HostChangeList",
@@ -234,8 +234,8 @@ ROUTES = (
         looks=True,
     ),
     Route(
-        "/api/v1/changes",
-        event_stream.changes,
+        "/api/v1/stream",
+        event_stream.stream,
         "Server-sent events: one for each change, for pages that stay open.",
         (),
         EVENTS,

@@ -62,12 +62,12 @@ async def test_index_describes_every_route(page: Open) -> None:
         "/api/v1/decisions",
         "/api/v1/maintenance",
         "/api/v1/events",
-        "/api/v1/host-changes",
+        "/api/v1/changes",
         "/api/v1/outbox",
         "/api/v1/capacity",
         "/api/v1/preflight",
         "/api/v1/reclaim",
-        "/api/v1/changes",
+        "/api/v1/stream",
         "/api/v1/health",
     ]
     samples = next(r for r in found["routes"] if r["path"].endswith("/history"))
@@ -108,12 +108,12 @@ async def test_what_changed_on_the_host(page: Open) -> None:
     two = replace(one, at=NOW - timedelta(hours=2), after=NOW - timedelta(hours=3))
     store.changed = [one, two, replace(one, at=NOW - timedelta(days=3))]
     client = await page(store)
-    found = (await get(client, "/api/v1/host-changes"))["items"]
+    found = (await get(client, "/api/v1/changes"))["items"]
     assert [(each["at"], each["not_before"]) for each in found] == [
         ("2026-11-25T05:24:11.000Z", "2026-11-25T04:24:11.000Z"),
         ("2026-11-25T02:24:11.000Z", None),
     ]
-    assert len((await get(client, "/api/v1/host-changes?since=7d&limit=500"))["items"]) == 3
+    assert len((await get(client, "/api/v1/changes?since=7d&limit=500"))["items"]) == 3
 
 
 async def test_board(page: Open) -> None:

@@ -22,7 +22,7 @@ from watchkeeper.web.server import Served, serve
 from watchkeeper.web.settings import PageSettings
 
 GET = b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n"
-STREAM = b"GET /api/v1/changes HTTP/1.1\r\nHost: localhost\r\n\r\n"
+STREAM = b"GET /api/v1/stream HTTP/1.1\r\nHost: localhost\r\n\r\n"
 FORM = b"Content-Type: application/x-www-form-urlencoded\r\n"
 BODY = b"POST /operator/sign-in HTTP/1.1\r\nHost: localhost\r\n" + FORM + b"Content-Length: 99\r\n\r\npass"
 LONG = Limits(look_s=0.02)
@@ -360,7 +360,7 @@ async def test_who_has_signed_in_gets_a_stream(tmp_path: Path) -> None:
             assert answer.ok
         held = []
         for _ in range(2):
-            stream = await operator.get(f"{served.address}api/v1/changes")
+            stream = await operator.get(f"{served.address}api/v1/stream")
             assert stream.status == 200
             held.append(stream)
         assert await status(await connect(port, STREAM)) == 503

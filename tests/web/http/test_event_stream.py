@@ -15,7 +15,7 @@ from watchkeeper.web.http.limits import Limits
 from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
 
-PATH = "/api/v1/changes"
+PATH = "/api/v1/stream"
 
 
 @pytest.fixture(autouse=True)

@@ -21,6 +21,7 @@ from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.health import HealthReport
 from watchkeeper.web.http.parameters import moment, part, whole
 from watchkeeper.web.http.problem_details import Refusal
+from watchkeeper.web.moved import refuse_stream
 
 HEALTH_JSON = "application/health+json"
 CSV_TYPE = "text/csv; charset=utf-8; header=present"
@@ -206,8 +207,9 @@ async def events(request: web.Request) -> web.Response:
     return answer
 
 
-async def host_changes(request: web.Request) -> web.Response:
+async def changes(request: web.Request) -> web.Response:
     """What changed on the host, newest first."""
+    refuse_stream(request)
     context = of(request)
     since, until = window(request, context.clock.now())
     found = await context.store.changes(since, until, limit=LIMIT.given(request))

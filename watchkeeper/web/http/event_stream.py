@@ -111,6 +111,6 @@ def _change(version: int) -> bytes:
     return f"id: {version}\nevent: change\ndata: {version}\n\n".encode()
 
 
-async def changes(request: web.Request) -> web.StreamResponse:
+async def stream(request: web.Request) -> web.StreamResponse:
     """Report changes as they happen."""
     return await request.app[EVENT_STREAM].changes(request)

@@ -2,7 +2,7 @@
    a period. Everything else works without it. Nothing is loaded from elsewhere. */
 "use strict";
 (() => {
-  const feed = document.body.dataset.changes;
+  const feed = document.body.dataset.stream;
   const lost = document.getElementById("lost");
   const live = document.getElementById("live");
   const SVG = "http://www.w3.org/2000/svg";

@@ -8,7 +8,7 @@ from datetime import datetime
 from tests.support.clocks import HandClock
 from tests.support.messages import NOW
 from watchkeeper.errors import StoreError
-from watchkeeper.model.alert import Priority
+from watchkeeper.model.alert import Alert, Priority
 from watchkeeper.model.message import Message
 from watchkeeper.model.records import Delivery, DeliveryState, EventLine
 from watchkeeper.notifiers.outbox.outbox import IDLE_S
@@ -33,12 +33,14 @@ class SetClock(HandClock):
 class MemoryOutboxStore:
     """Deliveries and event log in memory, in the order that the port requires.
 
+    standing: the alerts as they are now.
     failing: while set, writing raises it; reading does too if `unreadable` is set. written: counts successful
         delivery_done calls.
     """
 
     deliveries: dict[int, Delivery] = field(default_factory=dict)
     events: list[EventLine] = field(default_factory=list)
+    standing: list[Alert] = field(default_factory=list)
     failing: StoreError | None = None
     unreadable: bool = False
     written: int = 0
@@ -74,6 +76,9 @@ class MemoryOutboxStore:
             if (each.notifier, each.message.thread, each.state)
             == (delivery.notifier, delivery.message.thread, DeliveryState.WAITING)
         ]
+
+    async def alerts(self) -> list[Alert]:
+        return self.standing
 
     async def held_deliveries(self, notifier: str, now: datetime) -> list[Delivery]:
         return [

@@ -185,11 +185,11 @@ def _is_young(forecast: Forecast) -> bool:
 
 
 def _lasted(case: MessageContext) -> str:
-    began_at, over_at = _period(case)
+    began_at, over_at = period(case)
     return wording.duration((over_at - began_at).total_seconds())
 
 
-def _period(case: MessageContext) -> tuple[datetime, datetime]:
+def period(case: MessageContext) -> tuple[datetime, datetime]:
     """From when until when it was so. An alert is raised later than that begins, and ends later, by its delays."""
     after, found = case.move.after, case.found
     raised_at, ended_at = after.raised_at or case.now, after.ended_at or case.now
@@ -279,10 +279,10 @@ def _since(case: MessageContext) -> str:
     if case.move.notification is NotificationKind.ENDED:
         times = [wording.instant(at, zone, now) for at in (raised_at, after.ended_at or now)]
         priority = wording.priority_words(case.move.before.notified_priority)
-        period = _period(case)
-        if period == (raised_at, after.ended_at or now):
+        lasted = period(case)
+        if lasted == (raised_at, after.ended_at or now):
             return f"Raised {times[0]}, ended {times[1]} ({_lasted(case)}). It was {priority}."
-        began, over = (wording.exact_instant(at, zone, now) for at in period)
+        began, over = (wording.exact_instant(at, zone, now) for at in lasted)
         return (
             f"It lasted from {began} to {over} ({_lasted(case)}). "
             f"The alert was raised {times[0]} and ended {times[1]}. It was {priority}."

@@ -61,6 +61,7 @@ def compose(
     after = move.after
     case = letter.MessageContext(move, found, seen, host, zone, first_step, dependents, sent_before, changed)
     raised_at = after.raised_at or move.at
+    began_at, over_at = letter.period(case) if move.notification is NotificationKind.ENDED else (None, None)
     thread = thread_of(after, host)
     return Message(
         id=message_id(thread, after.message_count),
@@ -74,13 +75,14 @@ def compose(
         priority=after.priority,
         before=move.before.notified_priority,
         at=move.at,
-        since=found.since or raised_at,
+        since=began_at or found.since or raised_at,
         earliest_at=found.earliest_at,
         likely_at=found.ends_at,
         latest_at=found.latest_at,
         headline=letter.headline(case),
         body=letter.body(case),
         test=is_simulated(after.key),
+        over_at=over_at,
     )
 
 

@@ -18,7 +18,8 @@ class Message:
     headline: begins with the fact; short enough for a phone's notification. No line breaks.
     body: paragraphs of plain text: what, how long is left and how sure, since when, what to look at.
     priority: the current priority; None if the alert has ended. before: the priority in the previous notification.
-    since: since when it has been so, or when the alert was raised if the finding does not say.
+    since: since when it has been so, or when the alert was raised if the finding does not say. over_at: until when it
+        was so; None while it is.
     earliest_at, likely_at, latest_at: when time is up, with its 90 % interval if that is a forecast.
     test: sent by the operator to test a notifier; nothing has happened.
     late: it could not be sent in time and reports a past state; newer messages of the thread follow.
@@ -45,6 +46,7 @@ class Message:
     test: bool = False
     late: bool = False
     link: str = ""
+    over_at: datetime | None = None
 
     @property
     def earlier_ids(self) -> tuple[str, ...]:

@@ -17,6 +17,10 @@ from watchkeeper.model.records import Commit, Delivery, EventLine, Sample, Seen,
 class OutboxStore(Protocol):
     """Keeps deliveries until they are completed."""
 
+    async def alerts(self) -> Sequence[Alert]:
+        """Every alert that is not in its initial normal state."""
+        ...
+
     async def next_delivery(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
         """The waiting delivery of a notifier that is due first; within a thread, earlier messages always come first.
 

@@ -75,6 +75,7 @@ class Full:
     def __init__(self, store: Store) -> None:
         self.next_delivery = store.next_delivery
         self.held_deliveries = store.held_deliveries
+        self.alerts = store.alerts
 
     async def put_together(self, one: Delivery, held: Sequence[tuple[Delivery, EventLine]]) -> None:  # noqa: ARG002
         raise StoreFull("no space")

@@ -12,10 +12,12 @@ from tests.support.messages import messages
 from tests.support.outbox import MemoryOutboxStore, ScriptedNotifier, SetClock
 from watchkeeper.errors import StoreError
 from watchkeeper.messages.ack_links import AckLinks
+from watchkeeper.messages.build import thread_of
 from watchkeeper.messages.delivery.quiet_hours import parse_span
 from watchkeeper.messages.delivery.routing import Route
-from watchkeeper.model.alert import NotificationKind, Priority
+from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
 from watchkeeper.model.message import Message
+from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.operator.decision import RouteChoice
 from watchkeeper.model.records import DeliveryState
 from watchkeeper.notifiers.outbox import outbox as module
@@ -241,11 +243,23 @@ def of_thread(name: str, priority: Priority | None) -> Message:
     return replace(caution(), id=f"{name}-1", thread=name, priority=priority, before=before, headline=f"{name}!")
 
 
+def standing(name: str) -> Alert:
+    """An active alert of that name."""
+    return Alert(SeriesKey(name, "space"), Concern.FULL, State.ACTIVE, episode=1, raised_at=EVENING)
+
+
+def of_alert(name: str, priority: Priority | None) -> Message:
+    """The first message of the thread of that alert."""
+    thread = thread_of(standing(name), caution().host)
+    return replace(of_thread(name, priority), id=f"{name}-1", thread=thread)
+
+
 async def test_what_was_held_comes_in_one_message() -> None:
     """Most urgent first; each held message is done with it, and the event log says so."""
     night = Night(route=replace(SUMMED_UP, quiet_for=Priority.WARNING))
     for name, priority in (("tide-log", Priority.CAUTION), ("skerry", Priority.WARNING), ("hub", None)):
-        night.happens(of_thread(name, priority))
+        night.happens(of_alert(name, priority))
+    night.store.standing = [standing("tide-log"), standing("skerry")]
     await night.passes(4)
     (sent,) = night.post.got
     (one,) = [each for each in night.store.deliveries.values() if each.message.id == sent]
@@ -259,9 +273,32 @@ async def test_what_was_held_comes_in_one_message() -> None:
 async def test_a_single_one_comes_as_it_is() -> None:
     """Nothing is put together with itself."""
     night = Night(route=SUMMED_UP)
-    night.happens(of_thread("tide-log", Priority.CAUTION))
+    night.happens(of_alert("tide-log", Priority.CAUTION))
+    night.store.standing = [standing("tide-log")]
     await night.passes(1)
     assert night.post.got == ["tide-log-1"]
+
+
+async def test_a_single_one_that_is_no_longer_true_is_not_sent_as_it_is() -> None:
+    """Its alert has ended, and no message says so: the summary does."""
+    night = Night(route=SUMMED_UP)
+    night.happens(of_alert("tide-log", Priority.CAUTION))
+    await night.passes(2)
+    (sent,) = [each.message for each in night.store.deliveries.values() if each.message.id in night.post.got]
+    assert sent.headline == "quiet hours are over: 1 ended; tide-log!"
+
+
+async def test_a_digest_is_sent_as_it_is() -> None:
+    """It is a summary itself, and is put into no other one."""
+    night = Night(route=SUMMED_UP)
+    digest = replace(of_thread("digest", None), kind=NotificationKind.DIGEST)
+    night.store.add(night.outbox.digest_deliveries(digest, ["post"], EVENING))
+    for name in ("skerry", "tide-log"):
+        night.happens(of_alert(name, Priority.CAUTION))
+    night.store.standing = [standing("tide-log"), standing("skerry")]
+    await night.passes(4)
+    assert "digest-1" in night.post.got
+    assert len(night.post.got) == 2
 
 
 async def test_an_alarm_in_the_night_puts_nothing_together() -> None:
@@ -278,6 +315,7 @@ async def test_an_alarm_in_the_night_puts_nothing_together() -> None:
 async def test_what_cannot_be_put_together_is_sent_as_it_is() -> None:
     """Where the store takes nothing, each goes alone."""
     night = Night(route=SUMMED_UP)
+    night.store.standing = [standing("tide-log"), standing("hub")]
 
     async def full(*_: object) -> None:
         raise StoreError("no space")

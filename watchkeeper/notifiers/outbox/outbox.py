@@ -20,10 +20,11 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.ack_links import AckLinks
-from watchkeeper.messages.delivery.held_summary import held_summary
+from watchkeeper.messages.delivery.held_summary import held_summary, says_too_much
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.delivery.superseded import rewrite_superseded
 from watchkeeper.messages.wording import duration
+from watchkeeper.model.alert import NotificationKind
 from watchkeeper.model.message import Message
 from watchkeeper.model.operator.decision import RouteChoice
 from watchkeeper.model.ports import OutboxStore
@@ -54,7 +55,7 @@ The longest quiet hours are a week; one day is added.
 """
 
 LEAST_TOGETHER = 2
-"""So many held messages become one; a single one is sent as it is."""
+"""So many held messages become one; a single one is sent as it is, if it is still true."""
 
 MEND_S = 30.0
 """How long to wait before the store is read again after it failed."""
@@ -246,13 +247,19 @@ class Outbox:
         What cannot be written now is sent as it is.
         """
         now, name = self._clock.now(), lane.notifier.name
-        if not self._is_held(first) or lane.unwritten or not self._active.route(lane).summarizes(now):
+        if (
+            not self._is_held(first)
+            or _is_digest(first)
+            or lane.unwritten
+            or not self._active.route(lane).summarizes(now)
+        ):
             return False
         try:
-            held = await self._store.held_deliveries(name, now)
-            if len(held) < LEAST_TOGETHER:
+            held = [each for each in await self._store.held_deliveries(name, now) if not _is_digest(each)]
+            messages, alerts = [each.message for each in held], await self._store.alerts()
+            if len(held) < LEAST_TOGETHER and not says_too_much(messages, alerts):
                 return False
-            message = held_summary(name, [each.message for each in held], now, self._active.zone)
+            message = held_summary(name, messages, alerts, now, self._active.zone)
             done = [replace(each, state=DeliveryState.DELIVERED, done_at=now) for each in held]
             said = "put into one message after quiet hours by"
             lines = [(each, line_about(each, now, f"{said} {name}: {each.message.headline}")) for each in done]
@@ -438,3 +445,8 @@ class Outbox:
             except StoreError:
                 return
             del lane.unwritten[id_]
+
+
+def _is_digest(delivery: Delivery) -> bool:
+    """A digest is a summary itself: it is not put into another one."""
+    return delivery.message.kind is NotificationKind.DIGEST

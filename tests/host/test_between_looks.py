@@ -53,6 +53,29 @@ def test_a_one_shot_that_hangs(between: Station) -> None:
     between.message("unit nightly-export.service", "faulty", "ended", ended, 120, "runs")
 
 
+def test_a_service_that_runs_a_replaced_library(between: Station) -> None:
+    """The update of a library does nothing for a service that runs: it is named, until it is restarted."""
+    machine, library = between.machine, "/usr/lib/libtide.so.1"
+    machine.run(f"cp $(ls /usr/lib/*/libz.so.1) {library}")
+    machine.write(
+        f"{UNIT}/ringing-db.service", f"[Service]\nEnvironment=LD_PRELOAD={library}\nExecStart=/bin/sleep inf\n"
+    )
+    machine.run("systemctl daemon-reload && systemctl start ringing-db")
+    began = machine.now()
+    machine.run(f"cp {library} {library}.new && mv {library}.new {library}")
+    message = between.message("services", "faulty", "raised", began, 120, "libraries")
+    assert message["priority"] == "caution"
+    between.note(f"replaced library: {message['headline']}")
+    seen = between.latest("services")["services", "libraries"]
+    assert "ringing-db.service (libtide.so.1)" in seen["reason"]
+    commands = {each["name"]: each["value"] for each in seen["details"]}
+    assert commands["restart them"] == "sudo systemctl restart ringing-db.service"
+    ended = machine.now()
+    machine.run(commands["restart them"])
+    between.message("services", "faulty", "ended", ended, 120, "libraries")
+    machine.run(f"systemctl stop ringing-db && rm {library}")
+
+
 def test_a_timer_that_was_stopped(between: Station) -> None:
     """It fails nowhere: its deadline stays, at least an hour after its last run."""
     machine = between.machine

@@ -33,6 +33,7 @@ WORDS: Mapping[str, str] = {
     "lvm": "LVM volume groups and thin pools",
     "btrfs": "btrfs file systems",
     "containers": "containers",
+    "old-libraries": "services that run replaced libraries",
     "mail-queue": "the queue of the local mail server",
     "mapped-devices": "mapped devices and bcache",
     "memory": "memory",

@@ -67,6 +67,7 @@ FINDERS = (
     Finder("Network", network.find_links, ("links",)),
     Finder("Power", power.find_ups, ("ups",)),
     Finder("Software", software.find, ("software",)),
+    Finder("Replaced libraries", software.find_old_libraries, ("old-libraries",)),
     Finder("The clock", basics.find_clock, ("clock",)),
     Finder("Temperatures", sensors.find_sensors, ("temperatures",)),
     Finder("Watches of files", hardware.find_inotify, ("inotify",)),

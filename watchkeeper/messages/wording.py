@@ -191,6 +191,7 @@ CONDITIONS = {
         "serves an old certificate",
         "serves its newest certificate again",
     ),
+    "libraries": ("run current libraries", "run replaced libraries", "run current libraries again"),
     "boot files": ("has all boot files", "has missing boot files", "has all boot files again"),
     "boot": ("has booted", "has not finished booting", "has finished booting"),
     "clock": ("has the right time", "has the wrong time", "has the right time again"),

@@ -291,6 +291,10 @@ COMMANDS: dict[str, Entry] = {
         "how many inotify watches each user has",
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.inotify_watches"),),
     ),
+    "replaced-files": Entry(
+        "which services run programs or libraries that have been replaced",
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.replaced_files"),),
+    ),
     "containers": Entry(
         "the state of every container, as the engines of the system report it",
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.container_engine", "state"),),

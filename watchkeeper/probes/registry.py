@@ -74,6 +74,7 @@ _MODULES = {
     "inotify": BuiltIn("host.inotify", "Inotify"),
     "hardware": BuiltIn("hardware.hardware", "Hardware"),
     "software": BuiltIn("software.software", "Software"),
+    "old-libraries": BuiltIn("software.old_libraries", "OldLibraries"),
     "ups": BuiltIn("power.ups", "Ups"),
     "command": BuiltIn("programs.command", "Command"),
     "zfs": BuiltIn("storage.zfs.pools", "Zfs", disks=True),

@@ -41,3 +41,12 @@ async def test_nothing_is_known(host: Host, tmp_path: Path) -> None:
     """Neither a release nor packages."""
     found = await software.find(replace(host, root=tmp_path / "empty"))
     assert found.absent == ("a release that is known (/etc/os-release)",)
+
+
+async def test_replaced_libraries(host: Host, tmp_path: Path) -> None:
+    """Proposed where systemd runs the services, with the helper that it needs."""
+    assert (await software.find_old_libraries(replace(host, root=tmp_path))).proposals == ()
+    (tmp_path / "run/systemd/system").mkdir(parents=True)
+    (proposal,) = (await software.find_old_libraries(replace(host, root=tmp_path))).proposals
+    assert proposal.about[1].startswith("Needs the helper.")
+    usable(document(proposal))

@@ -1,8 +1,8 @@
-"""Proposes the probe of the host's software, and says which release this is and when its support ends."""
+"""Proposes the probes of the host's software, and says which release this is and when its support ends."""
 
 from functools import partial
 
-from watchkeeper.discovery.host import Host, unseen
+from watchkeeper.discovery.host import HELPER, Host, unseen
 from watchkeeper.discovery.proposal import Found, Key, Proposal
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Deadline
@@ -31,3 +31,11 @@ async def find(host: Host) -> Found:
     why = "If you rely on long-term support."
     keys = (Key("support", "long", why, offered=True),) if "long support" in facts else ()
     return Found((Proposal("software", keys, about),))
+
+
+async def find_old_libraries(host: Host) -> Found:
+    """Services that run what an update has replaced: where systemd runs them. None is looked at here."""
+    if not (host.root / "run/systemd/system").is_dir():
+        return Found()
+    about = ("Services that run libraries or programs that an update has replaced.", f"Needs the helper. {HELPER}.")
+    return Found((Proposal("old-libraries", about=about),))

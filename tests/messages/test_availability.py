@@ -54,10 +54,19 @@ def test_outages_with_their_true_times() -> None:
     """To the second; one that lasts has no end."""
     begin = (NOW - timedelta(minutes=27)).timestamp()
     assert (
-        words.outage_words(Outage(begin + 3, begin + 71), UTC, NOW)
+        words.outage_words(Outage(begin + 3, begin + 71, 68), UTC, NOW)
         == "Mon 30 Nov 10:33:03 to Mon 30 Nov 10:34:11, 68 s"
     )
-    assert words.outage_words(Outage(begin, None), UTC, NOW) == "since Mon 30 Nov 10:33:00, 27 min so far"
+    assert words.outage_words(Outage(begin, None, 1590), UTC, NOW) == "since Mon 30 Nov 10:33:00, 27 min so far"
+
+
+def test_what_was_seen_of_an_outage() -> None:
+    """Why it was none, without signs that are not for people; and how long nobody looked."""
+    begin = (NOW - timedelta(hours=3)).timestamp()
+    seen = Outage(begin, begin + 7200, 3600, "connection refused")
+    assert words.outage_words(seen, UTC, NOW) == (
+        "Mon 30 Nov 08:00:00 to Mon 30 Nov 10:00:00, 2 h, not measured for 1 h of it: connection refused"
+    )
 
 
 def test_the_report_begins_with_the_worst() -> None:

@@ -17,7 +17,7 @@ from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.forecast_record import KeptForecast, Outcome
-from watchkeeper.model.history.availability import Piece
+from watchkeeper.model.history.availability import AnswerHistory, Piece, history_of, outages
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.operator.decision import Decision
@@ -107,17 +107,14 @@ class ReadStoreDouble:
         newest_first = sorted(chosen, key=lambda line: -line.id)
         return [line for line in newest_first if before_id is None or line.id < before_id][:limit]
 
-    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+    async def answers(self, series: Series, since: datetime, until: datetime) -> AnswerHistory:
         found = await self.samples(series.key, since, until)
         ends = [*(s.at_s for s in found[1:]), until.timestamp()]
-        return (
-            [
-                Piece(s.at_s, end, end - s.at_s, 0.0 if s.value is not None else end - s.at_s, s.value is None)
-                for s, end in zip(found, ends, strict=True)
-            ]
-            if found
-            else []
-        )
+        pieces = [
+            Piece(s.at_s, end, end - s.at_s, 0.0 if s.value is not None else end - s.at_s, s.value is None)
+            for s, end in zip(found, ends if found else [], strict=True)
+        ]
+        return history_of(pieces, outages(pieces))
 
     async def waiting_deliveries(self) -> Mapping[str, int]:
         return Counter(p.notifier for p in self.open_deliveries if p.state is DeliveryState.WAITING)

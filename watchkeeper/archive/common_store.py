@@ -35,7 +35,7 @@ from watchkeeper.model.alert import Alert
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
-from watchkeeper.model.history.availability import Piece
+from watchkeeper.model.history.availability import AnswerHistory
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.operator.decision import Decision
@@ -157,12 +157,13 @@ class CommonStore:
             return await self._own.samples_thinned(key, since, until, points)
         return await self._ask(lambda reader: reader.samples_thinned(of[0].number, of[1], since, until, points))
 
-    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+    async def answers(self, series: Series, since: datetime, until: datetime) -> AnswerHistory:
         """When a service answered between two times and when it did not, oldest first."""
         if (of := self._of(series.key)) is None:
             return await self._own.answers(series, since, until)
         interval_s = series.interval_s
-        return await self._ask(lambda reader: reader.answers(of[0].number, of[1], since, until, interval_s))
+        found = await self._ask(lambda reader: [reader.answers(of[0].number, of[1], since, until, interval_s)])
+        return found[0] if found else AnswerHistory()
 
     async def forecasts(self, key: SeriesKey | None = None) -> Sequence[KeptForecast]:
         """The forecasts that were kept, of a series or of all, oldest first."""

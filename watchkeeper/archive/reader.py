@@ -18,7 +18,7 @@ from watchkeeper.model.alert import CONCERN, Alert, Concern
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
-from watchkeeper.model.history.availability import GAP_INTERVALS, Piece
+from watchkeeper.model.history.availability import GAP_INTERVALS, AnswerHistory, history_of, outages
 from watchkeeper.model.observation import Kind, SeriesKey, Unit
 from watchkeeper.model.records import Bucket, Delivery, DeliveryState, Entry, EventLine, Sample, Seen, Series
 from watchkeeper.store.history.answer_history import of_runs, of_stretches
@@ -212,13 +212,11 @@ class ArchiveReader:
             parts[n] = joined(parts[n], rest) if n in parts else rest
         return [bucket(asked["since"] + n * width, width, parts[n]) for n in sorted(parts)]
 
-    def answers(
-        self, host: int, key: SeriesKey, since: datetime, until: datetime, interval_s: float
-    ) -> Sequence[Piece]:
-        """When a service answered between two times and when it did not, oldest first."""
+    def answers(self, host: int, key: SeriesKey, since: datetime, until: datetime, interval_s: float) -> AnswerHistory:
+        """When a service answered between two times and when it did not, and the outages of which samples are kept."""
         asked = self._asked(host, key, since, until)
         if asked is None:
-            return []
+            return AnswerHistory()
         rows = self._rows(_RUNS, **asked, gap=int(GAP_INTERVALS * interval_s * 1000))
         last_ms = self._rows(f"SELECT max(at_ms) {_SAMPLES}", **asked)[0][0] or 0
         found = list(of_runs(rows, last_ms, asked["until"], interval_s))
@@ -228,7 +226,8 @@ class ArchiveReader:
                 **_stretches(asked, width),
             )
             found += of_stretches(stretches, width, interval_s)
-        return sorted(found, key=attrgetter("begin_s"))
+        pieces = sorted(found, key=attrgetter("begin_s"))
+        return history_of(pieces, outages(pieces))
 
     def forecasts(self, host: int, key: SeriesKey | None) -> Sequence[KeptForecast]:
         """The forecasts that were kept, of a series or of all, oldest first."""

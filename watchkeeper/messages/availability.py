@@ -16,6 +16,12 @@ _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 LEAST_NAMED_S = 60.0
 """A shorter time in which nothing was measured, such as a restart, is not mentioned."""
 
+LEAST_APART = 0.01
+"""Nor is less than this share of an outage: the newest sample may be an interval old."""
+
+LONGEST_REASON = 100
+"""Characters of a reason in a list."""
+
 
 def period_name(kind: Period, first: date) -> str:
     """`Fri 27 Nov 2026`, `week 48 of 2026`, `November 2026`, `2026`."""
@@ -60,12 +66,18 @@ def sentence(found: Availability) -> str:
 
 
 def outage_words(outage: Outage, zone: tzinfo, now: datetime) -> str:
-    """`Mon 30 Nov 10:33:03 to Mon 30 Nov 10:34:11, 68 s`."""
+    """`Mon 30 Nov 10:33:03 to Mon 30 Nov 10:34:11, 68 s: connection refused`."""
     begin = exact_instant(datetime.fromtimestamp(outage.begin_s, UTC), zone, now)
+    length_s = (now.timestamp() if outage.end_s is None else outage.end_s) - outage.begin_s
     if outage.end_s is None:
-        return f"since {begin}, {duration(now.timestamp() - outage.begin_s)} so far"
-    end = exact_instant(datetime.fromtimestamp(outage.end_s, UTC), zone, now)
-    return f"{begin} to {end}, {duration(outage.end_s - outage.begin_s)}"
+        said = f"since {begin}, {duration(length_s)} so far"
+    else:
+        said = f"{begin} to {exact_instant(datetime.fromtimestamp(outage.end_s, UTC), zone, now)}, {duration(length_s)}"
+    apart_s = length_s - outage.down_s
+    apart = (
+        f", not measured for {duration(apart_s)} of it" if apart_s >= max(LEAST_NAMED_S, LEAST_APART * length_s) else ""
+    )
+    return f"{said}{apart}" + (f": {clean(outage.reason, LONGEST_REASON)}" if outage.reason else "")
 
 
 def report(found: Mapping[str, Availability]) -> Sequence[str]:

@@ -21,7 +21,7 @@ from watchkeeper.messages.digest import digest
 from watchkeeper.messages.reminders import Reminder, Reminders, newest_due, remind
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.history.availability import Period, Piece, availability, begin_of
+from watchkeeper.model.history.availability import AnswerHistory, Period, availability, begin_of
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Commit, Delivery, Seen, Series
@@ -57,7 +57,7 @@ class PeriodicStore(Protocol):
         """Every series, in the order in which they were first seen."""
         ...
 
-    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+    async def answers(self, series: Series, since: datetime, until: datetime) -> AnswerHistory:
         """When a service answered between two times and when it did not, oldest first."""
         ...
 

@@ -19,7 +19,7 @@ from watchkeeper.model.alert import CONCERN, Alert, Concern
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
-from watchkeeper.model.history.availability import Piece
+from watchkeeper.model.history.availability import AnswerHistory, history_of
 from watchkeeper.model.observation import Kind, SeriesKey
 from watchkeeper.model.operator.decision import Decision
 from watchkeeper.model.probe_state import LastJobReports
@@ -35,7 +35,7 @@ from watchkeeper.model.records import (
     Series,
 )
 from watchkeeper.store import connection as database
-from watchkeeper.store.history import answer_history, series_history
+from watchkeeper.store.history import answer_history, outage_rows, series_history
 from watchkeeper.store.history.retention_limits import Extent
 from watchkeeper.store.history.rollup import DAY_MS, HOUR_MS, LATEST_MS
 from watchkeeper.store.recovery import inspection, quarantine
@@ -175,10 +175,15 @@ class Reader:
         with database.translated(self._path):
             return series_history.thinned(self._conn, key, to_ms(since), to_ms(until), points)
 
-    def answers(self, key: SeriesKey, since: datetime, until: datetime, interval_s: float) -> Sequence[Piece]:
-        """When a service answered between two times and when it did not, oldest first."""
+    def answers(self, key: SeriesKey, since: datetime, until: datetime, interval_s: float) -> AnswerHistory:
+        """When a service answered between two times and when it did not."""
         with database.translated(self._path):
-            return answer_history.pieces(self._conn, key, to_ms(since), to_ms(until), interval_s)
+            series = series_history.series_number(self._conn, key)
+            if series is None:
+                return AnswerHistory()
+            asked = (series, to_ms(since), to_ms(until), interval_s)
+            pieces = answer_history.pieces(self._conn, *asked)
+            return history_of(pieces, outage_rows.listed(self._conn, *asked))
 
     def level_keys(self) -> Sequence[SeriesKey]:
         """The keys of all levels."""

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x574B5052
 """`WKPR`, in the header of every watchkeeper database, so that another program's file is not taken for one."""
 
-VERSION = 8
+VERSION = 9
 """The number of the newest migration; kept in the file as user_version."""
 
 Migration = Callable[[sqlite3.Connection], None]
@@ -31,7 +31,7 @@ TABLES = frozenset(
     {
         *("series", "samples", "hours", "days", "latest", "findings", "alerts"),
         *("store_state", "events", "outbox", "probe_states", "job_reports", "quarantine", "forecasts"),
-        *("decisions", "changes"),
+        *("decisions", "changes", "outages"),
     }
 )
 """The tables of the newest version; a watchkeeper database that lacks one is damaged."""
@@ -96,6 +96,11 @@ def _changes(conn: sqlite3.Connection) -> None:
     conn.execute("PRAGMA user_version = 8")
 
 
+def _outages(conn: sqlite3.Connection) -> None:
+    _run(conn, statements.OUTAGES)
+    conn.execute("PRAGMA user_version = 9")
+
+
 def _run(conn: sqlite3.Connection, script: str) -> None:
     """Run statements one by one: executescript() would commit the migration's transaction before it began."""
     statement = ""
@@ -115,6 +120,7 @@ MIGRATIONS: tuple[tuple[str, Migration], ...] = (
     ("0006 forecasts", _forecasts),
     ("0007 decisions", _decisions),
     ("0008 changes", _changes),
+    ("0009 outages", _outages),
 )
 """Every migration in order, with the name that its record has in the file."""
 

@@ -342,3 +342,17 @@ CREATE TABLE changes (
     UNIQUE (at_us, body)
 ) STRICT;
 """
+
+# Version 9: outages of services; see store/history/outage_rows.py. down_ms: 0 as long as the samples are not rolled up.
+OUTAGES = """
+CREATE TABLE outages (
+    id INTEGER PRIMARY KEY,
+    series INTEGER NOT NULL,
+    begin_ms INTEGER NOT NULL,
+    end_ms INTEGER,
+    down_ms INTEGER NOT NULL,
+    reason TEXT NOT NULL,
+    crc INTEGER,
+    UNIQUE (series, begin_ms)
+) STRICT;
+"""

@@ -24,7 +24,7 @@ from watchkeeper.model.alert import Alert
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
-from watchkeeper.model.history.availability import Piece
+from watchkeeper.model.history.availability import AnswerHistory
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.operator.decision import Decision
 from watchkeeper.model.operator.maintenance import Maintenance
@@ -350,7 +350,7 @@ class Store:
         """
         return await self._read(lambda reading: reading.samples(key, since, until))
 
-    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+    async def answers(self, series: Series, since: datetime, until: datetime) -> AnswerHistory:
         """When a service answered between two times and when it did not, oldest first; from roll-ups if need be."""
         return await self._read(lambda reader: reader.answers(series.key, since, until, series.interval_s))
 

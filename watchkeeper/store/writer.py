@@ -17,7 +17,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Commit, Delivery, EventLine, Quarantined, Seen
-from watchkeeper.store.history import change_rows, decision_rows
+from watchkeeper.store.history import change_rows, decision_rows, outage_rows
 from watchkeeper.store.history.rollup import Chore, Step
 from watchkeeper.store.recovery import inspection, quarantine, replacement
 from watchkeeper.store.recovery.inspection import Scope
@@ -75,6 +75,7 @@ class Writer:
         self._latest: list[tuple[int, int, str, int]] = []
         self._newest_ms: dict[int, int] = {}
         self._late_ms: dict[int, int] = {}
+        self._down: set[int] = set()
         self._alive_at: datetime | None = None
         self._events_from_us: int | None = None
 
@@ -83,6 +84,7 @@ class Writer:
         self._known.clear()
         self._found.clear()
         self._newest_ms.clear()
+        self._down.clear()
         self._events_from_us = None
         self._done()
 
@@ -252,8 +254,18 @@ class Writer:
             else:
                 self._late_ms[series] = min(at_ms, self._late_ms.get(series, at_ms))
             latest.append((series, at_us, text))
+            if isinstance(found, Answer):
+                self._write_reason(series, at_ms, found)
         self._latest += checked_rows.with_checksums(latest)
         return newest
+
+    def _write_reason(self, series: int, at_ms: int, found: Answer) -> None:
+        """Write why it stopped answering; of a service that still does not answer, again after a start."""
+        if found.answered:
+            self._down.discard(series)
+        elif series not in self._down:
+            self._down.add(series)
+            outage_rows.note(self._conn, series, at_ms, found.reason)
 
     def _series_of(self, seen: Seen, found: Observation) -> int:
         """The series' number; its row is brought up to date."""

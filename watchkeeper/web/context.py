@@ -10,7 +10,7 @@ from aiohttp import web
 from watchkeeper.clock import Clock
 from watchkeeper.forecast.scoring import summary
 from watchkeeper.model.forecast_record import RecordSummary
-from watchkeeper.model.history.availability import Piece
+from watchkeeper.model.history.availability import AnswerHistory
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Bucket, Series
@@ -32,7 +32,7 @@ class PageStore(ReadStore, Protocol):
         """A series' samples in about this many equal time spans, oldest first; empty spans are left out."""
         ...
 
-    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+    async def answers(self, series: Series, since: datetime, until: datetime) -> AnswerHistory:
         """When a service answered between two times and when it did not, oldest first."""
         ...
 

@@ -9,14 +9,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watchkeeper.model.history.availability import (
+    AnswerHistory,
     Availability,
     Outage,
     Period,
     Piece,
     availability,
     begin_of,
+    history_of,
     outages,
     periods,
+    with_reasons,
 )
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -41,7 +44,7 @@ def test_sums_are_those_of_each_second(parts: list[tuple[int, str]], one: int, o
         seconds += [state] * length
         at += length
     begin, end = sorted((one, other))
-    found = availability(pieces, begin, end)
+    found = availability(history_of(pieces, outages(pieces)), begin, end)
     inside = seconds[begin:end]
     assert found.measured_s == pytest.approx(len(inside) - inside.count("n"))
     assert found.down_s == pytest.approx(inside.count("d"))
@@ -60,8 +63,8 @@ def test_sums_are_those_of_each_second(parts: list[tuple[int, str]], one: int, o
 def test_an_outage_lasts_until_the_next_answer() -> None:
     """The last one may last."""
     pieces = [run(0, 10, down=False), run(10, 78, down=True), run(200, 210, down=True), run(210, 300, down=False)]
-    assert outages(pieces) == [Outage(10, 210)]
-    assert outages([*pieces, run(300, 310, down=True)]) == [Outage(10, 210), Outage(300, None)]
+    assert outages(pieces) == [Outage(10, 210, 78)]
+    assert outages([*pieces, run(300, 310, down=True)]) == [Outage(10, 210, 78), Outage(300, None, 10)]
     assert outages([]) == []
 
 
@@ -72,18 +75,56 @@ def test_roll_ups() -> None:
         Piece(3600, 7200, 1800, 900, ends_down=True, exact=False),
         Piece(7200, 10_800, 3600, 60, ends_down=False, exact=False),
     ]
-    assert availability(hours, 0, 10_800) == Availability(0, 10_800, 9000, 1560, 2, at_least=True)
-    half = availability(hours, 5400, 7200)
+    known = history_of(hours, [])
+    assert availability(known, 0, 10_800) == Availability(0, 10_800, 9000, 1560, 2, at_least=True)
+    half = availability(known, 5400, 7200)
     assert (half.measured_s, half.down_s, half.not_measured_s, half.outages) == (900, 450, 900, 0)
     assert outages(hours) == []
-    assert availability([run(0, 10, down=True)], 0, 10).at_least is False
+    assert availability(history_of([run(0, 10, down=True)], []), 0, 10).at_least is False
+
+
+def test_outages_of_roll_ups_that_are_known() -> None:
+    """They count as they are; a roll-up without answers that has none of them counts at least."""
+    hours = [
+        Piece(0, 3600, 3600, 600, ends_down=False, exact=False),
+        Piece(3600, 7200, 3600, 900, ends_down=True, exact=False),
+        Piece(7200, 10_800, 3600, 60, ends_down=False, exact=False),
+        Piece(10_800, 14_400, 3600, 60, ends_down=False, exact=False),
+    ]
+    listed = [Outage(100, 400, 300), Outage(500, 800, 300), Outage(6300, 7260, 960)]
+    known = history_of(hours, listed)
+    found = availability(known, 0, 10_800)
+    assert (found.down_s, found.outages, found.at_least) == (1560, 3, False)
+    found = availability(known, 0, 14_400)
+    assert (found.outages, found.at_least) == (4, True)
+    # One that began before the period is none of its own, but none that is missing either.
+    lasting = history_of(hours[1:3], [Outage(-50, None, 1000)])
+    assert (availability(lasting, 3600, 10_800).outages, availability(lasting, 3600, 10_800).at_least) == (0, False)
+
+
+def test_an_outage_that_lasted_when_samples_were_rolled_up() -> None:
+    """It goes on with the first samples, or ends with them; what was measured adds up."""
+    before = Outage(0, None, 100, "refused")
+    assert outages([run(100, 130, down=True), run(130, 200, down=False)], before) == [Outage(0, 130, 130, "refused")]
+    assert outages([run(100, 130, down=False), run(130, 140, down=True)], before) == [
+        Outage(0, 100, 100, "refused"), Outage(130, None, 10),
+    ]  # fmt: skip
+    assert outages([], before) == [before]
+
+
+def test_reasons() -> None:
+    """Each outage has the first that was noted during it; one that it has already stays."""
+    found = [Outage(0, 10, 10), Outage(20, 30, 10), Outage(40, 50, 10), Outage(60, None, 10, "before")]
+    reasons = [(0.0, "one"), (25.0, "two"), (28.0, "three"), (52.0, "none's"), (61.0, "later")]
+    assert [each.reason for each in with_reasons(found, reasons)] == ["one", "two", "", "before"]
+    assert list(with_reasons(found[:1], [])) == found[:1]
 
 
 def test_shares() -> None:
     """Of what was measured; unknown where nothing was."""
-    assert availability([run(0, 75, down=False), run(75, 100, down=True)], 0, 200).share == 0.75
-    assert availability([], 0, 200).share is None
-    assert availability([Piece(5, 5, 0, 0, ends_down=False)], 0, 10).measured_s == 0
+    assert availability(history_of([run(0, 75, down=False), run(75, 100, down=True)], []), 0, 200).share == 0.75
+    assert availability(AnswerHistory(), 0, 200).share is None
+    assert availability(history_of([Piece(5, 5, 0, 0, ends_down=False)], []), 0, 10).measured_s == 0
 
 
 @pytest.mark.parametrize(
@@ -130,6 +171,7 @@ def test_a_day_with_a_change_of_the_clocks() -> None:
 
 def test_an_outage_from_the_very_first_reading() -> None:
     """Stored by the millisecond, it is before the begin of the series by less; it counts in one period."""
-    first = run(10.0, 25.0, down=True)
-    assert availability([first], 10.0004, 30.0).outages == 1
-    assert [availability([first], *each).outages for each in ((0.0, 10.0004), (10.0004, 30.0))] == [0, 1]
+    pieces = [run(10.0, 25.0, down=True)]
+    first = history_of(pieces, outages(pieces))
+    assert availability(first, 10.0004, 30.0).outages == 1
+    assert [availability(first, *each).outages for each in ((0.0, 10.0004), (10.0004, 30.0))] == [0, 1]

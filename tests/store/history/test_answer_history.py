@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from tests.store.material import HIDE_HUB, HOUR, MINUTE
-from watchkeeper.model.history.availability import Piece, availability, outages
+from watchkeeper.model.history.availability import Piece, availability, history_of, outages
 from watchkeeper.model.observation import Answer
 from watchkeeper.model.records import Commit, Seen
 from watchkeeper.store import Store
@@ -42,7 +42,7 @@ async def pieces(store: Store, since_min: float = 0, until_min: float = 1_440) -
             (each.begin_s - AT_S) / 60, (each.end_s - AT_S) / 60, each.measured_s / 60, each.down_s / 60,
             each.ends_down, each.exact,
         )
-        for each in found
+        for each in found.pieces
     ]  # fmt: skip
 
 
@@ -68,14 +68,15 @@ async def test_a_pause_was_not_measured(store: Store) -> None:
 async def test_roll_ups_keep_the_sums(store: Store) -> None:
     """Hours and days of which samples are no longer kept: the same minutes, and outages at least."""
     await write(store, "u" * 30 + "d" * 10 + "u" * 140 + "d" * 5 + "u" * 55)
-    before = await pieces(store)
+    before = history_of(await pieces(store), [])
     await store.keep(RetentionLimits(samples=MIDNIGHT + 3 * HOUR))
     found = await pieces(store)
+    known = history_of(found, outages(found))
     assert [each.exact for each in found] == [False, False, False, True, True]
     for begin, end in ((0, 240), (0, 60), (60, 120), (120, 240)):
-        one, other = availability(before, begin, end), availability(found, begin, end)
+        one, other = availability(before, begin, end), availability(known, begin, end)
         assert (one.measured_s, one.down_s) == pytest.approx((other.measured_s, other.down_s))
-    whole = availability(found, 0, 240)
+    whole = availability(known, 0, 240)
     assert (whole.outages, whole.at_least) == (2, True)
 
 
@@ -85,7 +86,7 @@ async def test_an_outage_of_68_seconds_has_its_true_times(store: Store) -> None:
     await write(store, "u" * 63 + "d" * 68 + "u" * 300, start, timedelta(seconds=1))
     (series,) = await store.series()
     for since in (MIDNIGHT, MIDNIGHT - timedelta(days=365)):
-        (outage,) = outages(await store.answers(series, since, MIDNIGHT + timedelta(days=1)))
+        (outage,) = (await store.answers(series, since, MIDNIGHT + timedelta(days=1))).outages
         times = [datetime.fromtimestamp(each, UTC) for each in (outage.begin_s, outage.end_s or 0)]
         assert [f"{each:%H:%M:%S}" for each in times] == ["10:33:03", "10:34:11"]
 

@@ -50,7 +50,8 @@ async def test_the_api(page: Open) -> None:
     found = await (await client.get("/api/v1/availability?since=36h&by=month&subject=service+hide-hub")).json()
     (one,) = found["items"]
     assert (one["period"], one["total"]["no_answer_s"], one["total"]["outages"]) == ("month", 68, 1)
-    assert one["outages"] == [{"since": "2026-11-24T07:24:11.000Z", "until": "2026-11-24T07:25:19.000Z"}]
+    times = {"since": "2026-11-24T07:24:11.000Z", "until": "2026-11-24T07:25:19.000Z"}
+    assert one["outages"] == [{**times, "no_answer_s": 68, "reason": ""}]
     assert (await (await client.get("/api/v1/availability?subject=tide-log")).json()) == {"items": []}
     for query in ("since=2030-01-01T00:00:00Z", "by=decade", "since=99999d", "until=1d"):
         assert (await client.get(f"/api/v1/availability?{query}")).status == 400

@@ -4,8 +4,9 @@ Time in which nothing was measured (the daemon did not run, the host was off) is
 as a missing one. Not here: where the measurements come from (store/history/answer_history.py).
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta, tzinfo
 from enum import StrEnum
 from typing import assert_never
@@ -42,10 +43,32 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Outage:
-    """One outage. end_s: None if it lasts. In between there may be time in which nothing was measured."""
+    """One outage. end_s: the first answer after it; None if it lasts.
+
+    down_s: how much of it was measured, in seconds: in the rest the daemon did not run. reason: why it did not count as
+    an answer, as was seen first; empty if that is not known.
+    """
 
     begin_s: float
     end_s: float | None
+    down_s: float
+    reason: str = ""
+
+    def overlaps(self, begin_s: float, end_s: float) -> bool:
+        """Is a part of it in this time?"""
+        return self.begin_s < end_s and (self.end_s is None or self.end_s > begin_s)
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerHistory:
+    """What is known of a service in a time. outages: oldest first, with their true times, also outside of that time.
+
+    unlisted: for roll-ups with missing answers of which no outage is listed: their begin, and whether one begins there.
+    """
+
+    pieces: Sequence[Piece] = ()
+    outages: Sequence[Outage] = ()
+    unlisted: Sequence[tuple[float, bool]] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,20 +97,30 @@ RESOLUTION_S = 0.001
 """Samples are stored by the millisecond: the first one of a series may be that much before the series' own begin."""
 
 
-def availability(pieces: Sequence[Piece], begin_s: float, end_s: float) -> Availability:
+def history_of(pieces: Sequence[Piece], listed: Sequence[Outage]) -> AnswerHistory:
+    """The history of a service from what was measured, and the outages that are known; both oldest first."""
+    unlisted, was_down = [], False
+    begins = [each.begin_s for each in listed]
+    for each in pieces:
+        if each.down_s > 0 and not each.exact:
+            before = listed[: bisect_left(begins, each.end_s)][-1:]
+            if not any(outage.overlaps(each.begin_s, each.end_s) for outage in before):
+                unlisted.append((each.begin_s, not was_down))
+        was_down = each.ends_down
+    return AnswerHistory(pieces, listed, unlisted)
+
+
+def availability(history: AnswerHistory, begin_s: float, end_s: float) -> Availability:
     """The sums over a period. A roll-up across its border counts with its share."""
     measured_s = down_s = 0.0
-    outages, at_least = 0, False
-    was_down = False
-    for each in pieces:
+    for each in history.pieces:
         part = _inside(each, begin_s, end_s)
         measured_s += each.measured_s * part
         down_s += each.down_s * part
-        if each.down_s > 0 and begin_s - RESOLUTION_S <= each.begin_s < end_s - RESOLUTION_S:
-            outages += not was_down
-            at_least = at_least or not each.exact
-        was_down = each.ends_down
-    return Availability(begin_s, end_s, measured_s, down_s, outages, at_least)
+    first_s, last_s = begin_s - RESOLUTION_S, end_s - RESOLUTION_S
+    listed = sum(first_s <= each.begin_s < last_s for each in history.outages)
+    others = [begins for at_s, begins in history.unlisted if first_s <= at_s < last_s]
+    return Availability(begin_s, end_s, measured_s, down_s, listed + sum(others), bool(others))
 
 
 def _inside(piece: Piece, begin_s: float, end_s: float) -> float:
@@ -98,18 +131,34 @@ def _inside(piece: Piece, begin_s: float, end_s: float) -> float:
     return max(0.0, min(piece.end_s, end_s) - max(piece.begin_s, begin_s)) / length_s
 
 
-def outages(pieces: Sequence[Piece]) -> list[Outage]:
-    """The outages whose times are known exactly, oldest first: not those of roll-ups."""
-    found: list[Outage] = []
+def outages(pieces: Iterable[Piece], lasting: Outage | None = None) -> list[Outage]:
+    """The outages whose times are known exactly, oldest first: not those of roll-ups.
+
+    lasting: an outage from before the pieces that had not ended; it is continued, or ends with the first answer.
+    """
+    found = [] if lasting is None else [lasting]
     for each in pieces:
         if not each.exact:
             continue
-        if each.down_s > 0:
-            if not found or found[-1].end_s is not None:
-                found.append(Outage(each.begin_s, None))
-        elif found and found[-1].end_s is None:
-            found[-1] = Outage(found[-1].begin_s, each.begin_s)
+        last = found[-1] if found and found[-1].end_s is None else None
+        if each.down_s > 0 and last is None:
+            found.append(Outage(each.begin_s, None, each.down_s))
+        elif each.down_s > 0 and last is not None:
+            found[-1] = replace(last, down_s=last.down_s + each.down_s)
+        elif last is not None:
+            found[-1] = replace(last, end_s=each.begin_s)
     return found
+
+
+def with_reasons(found: Iterable[Outage], reasons: Sequence[tuple[float, str]]) -> Iterator[Outage]:
+    """The outages, each with the first reason that was noted during it. reasons: times in seconds, oldest first."""
+    times = [at_s for at_s, _ in reasons]
+    for each in found:
+        noted = reasons[bisect_left(times, each.begin_s - RESOLUTION_S) :][:1]
+        if each.reason or not noted or not each.overlaps(noted[0][0], noted[0][0] + RESOLUTION_S):
+            yield each
+        else:
+            yield replace(each, reason=noted[0][1])
 
 
 def periods(kind: Period, since: datetime, until: datetime, zone: tzinfo) -> Iterator[tuple[date, datetime, datetime]]:

@@ -10,9 +10,8 @@ from operator import attrgetter
 from typing import Any
 
 from watchkeeper.model.history.availability import GAP_INTERVALS, Piece
-from watchkeeper.model.observation import SeriesKey
 from watchkeeper.store.history.rollup import CREDIBLE_SAMPLE, CREDIBLE_STRETCH
-from watchkeeper.store.history.series_history import ROLLED, series_number
+from watchkeeper.store.history.series_history import ROLLED
 
 # The first sample of each run, with the time of the sample before it; then the last sample of all.
 _RUNS = f"""
@@ -28,18 +27,23 @@ SELECT max(at_ms) FROM samples WHERE series = :series AND at_ms BETWEEN :since A
 """  # noqa: S608  fixed text
 
 
-def pieces(
-    conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: int, interval_s: float
-) -> Sequence[Piece]:
+def pieces(conn: sqlite3.Connection, series: int, since_ms: int, until_ms: int, interval_s: float) -> Sequence[Piece]:
     """What was measured between two times, oldest first. interval_s: seconds between the probe's samples."""
-    series = series_number(conn, key)
-    asked = {"series": series, "since": since_ms, "until": until_ms, "gap": int(GAP_INTERVALS * interval_s * 1000)}
-    rows = conn.execute(_RUNS, asked).fetchall()
-    last_ms = conn.execute(_LAST, asked).fetchone()[0] if rows else 0
-    found = list(of_runs(rows, last_ms, until_ms, interval_s))
+    found = list(exact_pieces(conn, series, since_ms, until_ms, interval_s))
+    asked = {"series": series, "since": since_ms, "until": until_ms}
     for table, width_ms in ROLLED:
         found += of_stretches(_rolled(conn, table, width_ms, asked), width_ms, interval_s)
     return sorted(found, key=attrgetter("begin_s"))
+
+
+def exact_pieces(
+    conn: sqlite3.Connection, series: int, since_ms: int, until_ms: int, interval_s: float
+) -> Iterator[Piece]:
+    """What the samples between two times say, oldest first."""
+    asked = {"series": series, "since": since_ms, "until": until_ms, "gap": int(GAP_INTERVALS * interval_s * 1000)}
+    rows = conn.execute(_RUNS, asked).fetchall()
+    last_ms = conn.execute(_LAST, asked).fetchone()[0] if rows else 0
+    return of_runs(rows, last_ms, until_ms, interval_s)
 
 
 def of_runs(rows: Sequence[tuple[Any, ...]], last_ms: int, until_ms: int, interval_s: float) -> Iterator[Piece]:
@@ -55,16 +59,14 @@ def of_runs(rows: Sequence[tuple[Any, ...]], last_ms: int, until_ms: int, interv
         yield Piece(begin_ms / 1000, end_ms / 1000, length_s, length_s if down else 0.0, bool(down))
 
 
-def _rolled(
-    conn: sqlite3.Connection, table: str, width_ms: int, asked: dict[str, int | None]
-) -> Sequence[tuple[Any, ...]]:
+def _rolled(conn: sqlite3.Connection, table: str, width_ms: int, asked: dict[str, int]) -> Sequence[tuple[Any, ...]]:
     return conn.execute(
         "SELECT stretch, samples, without, last IS NULL"  # noqa: S608  fixed texts
         f" FROM {table} WHERE series = :series AND stretch BETWEEN :first AND :final AND {CREDIBLE_STRETCH}",
         {
             "series": asked["series"],
-            "first": (asked["since"] or 0) // width_ms,
-            "final": (asked["until"] or 0) // width_ms,
+            "first": asked["since"] // width_ms,
+            "final": asked["until"] // width_ms,
         },
     ).fetchall()
 

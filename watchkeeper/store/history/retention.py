@@ -99,7 +99,8 @@ def _forget(conn: sqlite3.Connection, series: int, key: str) -> int:
         return 0
     rows = conn.execute("DELETE FROM findings WHERE key = ?", (key,)).rowcount
     rows += conn.execute("DELETE FROM latest WHERE series = ?", (series,)).rowcount
-    return rows + conn.execute(_SERIES, {"series": series}).rowcount
+    gone = conn.execute(_SERIES, {"series": series}).rowcount
+    return rows + gone + (conn.execute("DELETE FROM outages WHERE series = ?", (series,)).rowcount if gone else 0)
 
 
 def _stands(conn: sqlite3.Connection, key: str) -> bool:

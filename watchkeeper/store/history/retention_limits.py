@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
-from watchkeeper.store.history import change_rows, retention
+from watchkeeper.store.history import change_rows, outage_rows, retention
 from watchkeeper.store.history import rollup as grains
 from watchkeeper.store.history.rollup import Chore
 
@@ -18,8 +18,8 @@ class RetentionLimits:
     """Instants; None leaves that kind alone.
 
     samples: those from before become hours. hours: those that ended before become days. days: those that ended before
-    are deleted; so are event log lines, completed deliveries, forecasts, decisions, changes of the host, and the newest
-    observation and findings of series that were not seen since `gone`.
+    are deleted, and so are outages, event log lines, completed deliveries, forecasts, decisions, changes of the host,
+    and the newest observation and findings of series that were not seen since `gone`.
     """
 
     samples: datetime | None = None
@@ -35,9 +35,10 @@ class RetentionLimits:
     def chores(self) -> Iterator[Chore]:
         """The tasks, in an order in which a series can be deleted with the last of its days."""
         wanted = (
-            (grains.fold_samples, self.samples),
+            (lambda before: grains.fold_samples(before, outage_rows.fold), self.samples),
             (grains.fold_hours, self.hours),
             (grains.drop_days, self.days),
+            (outage_rows.drop, self.days),
             (retention.drop_lines, self.events),
             (retention.drop_delivered, self.delivered),
             (retention.drop_gone, self.gone),

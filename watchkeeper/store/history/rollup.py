@@ -86,10 +86,17 @@ class Step:
 Chore = Callable[[sqlite3.Connection, int, int], Step]
 """One retention task: works on a limited number of rows, from where the previous step ended (0 for the first)."""
 
+Fold = Callable[[sqlite3.Connection, int, int], None]
+"""Keeps something of a series' rows from before a key, which are about to be deleted."""
 
-def fold_samples(before: datetime) -> Chore:
-    """Turn samples from before an instant into hours."""
-    return _by_series("samples", "at_ms", to_ms(before), _FOLD_SAMPLES)
+
+def _nothing(_conn: sqlite3.Connection, _series: int, _cut: int) -> None:
+    """Hours and days lose nothing."""
+
+
+def fold_samples(before: datetime, first: Fold = _nothing) -> Chore:
+    """Turn samples from before an instant into hours. first: keeps what hours would lose, in the same transaction."""
+    return _by_series("samples", "at_ms", to_ms(before), _FOLD_SAMPLES, first)
 
 
 def fold_hours(before: datetime) -> Chore:
@@ -102,7 +109,7 @@ def drop_days(before: datetime) -> Chore:
     return _by_series("days", "stretch", to_ms(before) // DAY_MS, "")
 
 
-def _by_series(table: str, column: str, before: int, fold: str) -> Chore:
+def _by_series(table: str, column: str, before: int, fold: str, first: Fold = _nothing) -> Chore:
     """Process the oldest rows of one series after another. fold: the statement that adds them up elsewhere, if any."""
     oldest = f"SELECT {column} FROM {table} WHERE series = ? AND {column} < ? ORDER BY {column} LIMIT 1 OFFSET ?"  # noqa: S608  fixed texts
     delete = f"DELETE FROM {table} WHERE series = ? AND {column} < ?"  # noqa: S608  fixed texts
@@ -112,6 +119,7 @@ def _by_series(table: str, column: str, before: int, fold: str) -> Chore:
             return 0
         beyond = conn.execute(oldest, (series, before, limit)).fetchone()
         cut = before if beyond is None else beyond[0]
+        first(conn, series, cut)
         if fold:
             conn.execute(fold, {"series": series, "cut": cut})
         return conn.execute(delete, (series, cut)).rowcount

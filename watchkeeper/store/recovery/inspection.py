@@ -27,7 +27,7 @@ class Scope:
 
 SELDOM = (
     *(checked_rows.OUTBOX_FORM, checked_rows.EVENT_FORM),
-    *(checked_rows.FORECAST_FORM, checked_rows.DECISION_FORM, checked_rows.CHANGE_FORM),
+    *(checked_rows.FORECAST_FORM, checked_rows.DECISION_FORM, checked_rows.CHANGE_FORM, checked_rows.OUTAGE_FORM),
 )
 
 FREQUENT = (

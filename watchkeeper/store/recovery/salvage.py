@@ -72,6 +72,7 @@ def salvage(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) 
         checked_rows.FORECAST_FORM,
         checked_rows.DECISION_FORM,
         checked_rows.CHANGE_FORM,
+        checked_rows.OUTAGE_FORM,
     ):
         counts[form.table] = source.copy(form)
     counts["probe_states"] = source.copy(checked_rows.PROBE_STATE_FORM)

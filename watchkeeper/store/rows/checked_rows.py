@@ -65,6 +65,7 @@ OUTBOX = (
 FORECASTS = ("key", "at_us", "body")
 DECISIONS = FORECASTS
 CHANGES = ("at_us", "body")
+OUTAGES = ("series", "begin_ms", "end_ms", "down_ms", "reason")
 PROBE_STATES = ("owner", "state")
 JOB_REPORTS = ("job", "failed", "at_us", "message")
 
@@ -87,6 +88,16 @@ class SeriesRow(NamedTuple):
     probe: str
     interval_s: float
     first_at_us: int
+
+
+class OutageRow(NamedTuple):
+    """An outage, in milliseconds since 1970. down_ms: how much of it was measured; 0: only its reason is known yet."""
+
+    series: int
+    begin_ms: int
+    end_ms: int | None
+    down_ms: int
+    reason: str
 
 
 class StoreState(NamedTuple):
@@ -244,6 +255,13 @@ def _change(values: Values) -> Change:
     return found
 
 
+def _outage(values: Values) -> OutageRow:
+    series, begin_ms, end_ms, down_ms, reason = values
+    if not 0 <= begin_ms <= (begin_ms if end_ms is None else end_ms) or down_ms < 0:
+        raise ValueError(f"it cannot last from {begin_ms} to {end_ms}, of which {down_ms} ms were measured")
+    return OutageRow(series, begin_ms, end_ms, down_ms, _text(reason))
+
+
 def _line(values: Values) -> EventLine:
     at_us, entry, key, body = values
     found = LINE.loads(body)
@@ -292,6 +310,7 @@ STORE_STATE_FORM = Form("store_state", ("id",), STORE_STATE, _store_state, "the 
 FORECAST_FORM = Form("forecasts", ("id",), FORECASTS, _forecast, "a forecast that was kept")
 DECISION_FORM = Form("decisions", ("id",), DECISIONS, _decision, "why something was or was not sent")
 CHANGE_FORM = Form("changes", ("id",), CHANGES, _change, "a change of the host")
+OUTAGE_FORM = Form("outages", ("id",), OUTAGES, _outage, "an outage")
 EVENT_FORM = Form("events", ("id",), EVENTS, _line, "a line of the event log")
 OUTBOX_FORM = Form("outbox", ("id",), OUTBOX, _delivery, "a message")
 PROBE_STATE_FORM = Form("probe_states", ("owner",), PROBE_STATES, _probe_state, "the state of a probe")
@@ -300,8 +319,7 @@ JOB_REPORT_FORM = Form("job_reports", ("job", "failed"), JOB_REPORTS, _job_repor
 FORMS: tuple[Form[Any], ...] = (
     *(SERIES_FORM, LATEST_FORM, FINDING_FORM, ALERT_FORM, STORE_STATE_FORM),
     *(OUTBOX_FORM, PROBE_STATE_FORM, JOB_REPORT_FORM, EVENT_FORM, FORECAST_FORM),
-    DECISION_FORM,
-    CHANGE_FORM,
+    *(DECISION_FORM, CHANGE_FORM, OUTAGE_FORM),
 )
 """Every table with a checksum; series first, because the others are repaired from them."""
 

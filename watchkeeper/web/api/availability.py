@@ -1,12 +1,11 @@
 """How long a service did not answer, by calendar period: the API's form and its handler."""
 
-from collections.abc import Sequence
 from datetime import datetime, timedelta, tzinfo
 
 from aiohttp import web
 
 from watchkeeper.alerting.rules import instant
-from watchkeeper.model.history.availability import Availability, Period, Piece, availability, outages, periods
+from watchkeeper.model.history.availability import AnswerHistory, Availability, Period, availability, periods
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Series
 from watchkeeper.web.api.handlers import EARLIEST, reply
@@ -51,7 +50,7 @@ async def answers(request: web.Request) -> web.Response:
 
 
 def availability_form(
-    series: Series, pieces: Sequence[Piece], window: tuple[datetime, datetime], kind: Period, zone: tzinfo
+    series: Series, history: AnswerHistory, window: tuple[datetime, datetime], kind: Period, zone: tzinfo
 ) -> AvailabilityForm:
     """How long a service did not answer, in all and by calendar period; and its outages."""
     since, until = window
@@ -60,20 +59,25 @@ def availability_form(
         "subject": series.key.subject,
         "since": stamp(since),
         "until": stamp(until),
-        "total": _availability(availability(pieces, since.timestamp(), until.timestamp())),
+        "total": _availability(availability(history, since.timestamp(), until.timestamp())),
         "period": kind,
         "items": [
             {
                 "first_day": first.isoformat(),
                 "since": stamp(begin),
                 "until": stamp(end),
-                **_availability(availability(pieces, begin.timestamp(), end.timestamp())),
+                **_availability(availability(history, begin.timestamp(), end.timestamp())),
             }
             for first, begin, end in periods(kind, since, until, zone)
         ],
         "outages": [
-            {"since": stamp(instant(each.begin_s)), "until": None if each.end_s is None else stamp(instant(each.end_s))}
-            for each in outages(pieces)
+            {
+                "since": stamp(instant(each.begin_s)),
+                "until": None if each.end_s is None else stamp(instant(each.end_s)),
+                "no_answer_s": round(each.down_s, 3),
+                "reason": each.reason,
+            }
+            for each in history.outages
         ],
     }
 

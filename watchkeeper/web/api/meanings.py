@@ -234,7 +234,12 @@ OWN: Mapping[str, Mapping[str, str]] = {
         "outages": "Outages whose times are known, oldest first.",
     },
     "AvailabilityOfPeriod": {"since": "Its start, or that of the time.", "until": "Its end, or that of the time."},
-    "Outage": {"since": "The first answer that was missing.", "until": "The next answer; null if it lasts."},
+    "Outage": {
+        "since": "The first answer that was missing.",
+        "until": "The next answer; null if it lasts.",
+        "no_answer_s": "How much of it was measured, in seconds: in the rest watchkeeper or the host did not run.",
+        "reason": "Why it did not count as an answer, as was seen first; empty if that is not known.",
+    },
     "Alert": {"state": "`rectified`: the cause went away before anyone acknowledged the alert."},
     "ActiveAlert": {"state": "`rectified`: the cause went away before anyone acknowledged the alert."},
     "Delivery": {"state": "`set aside`: it was refused or could not be delivered, and is not tried again."},

@@ -69,6 +69,8 @@ class Outage(TypedDict):
 
     since: Instant | None
     until: Instant | None
+    no_answer_s: float
+    reason: str
 
 
 class Availability(TypedDict):

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watchkeeper.messages import availability as words
-from watchkeeper.model.history.availability import Period, availability, begin_of, outages, periods
+from watchkeeper.model.history.availability import Period, availability, begin_of, periods
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Series
 from watchkeeper.web.context import Context
@@ -29,11 +29,11 @@ async def measured(context: Context, series: Series, now: datetime) -> ServiceAv
     if series.kind is not Kind.ANSWER:
         return None
     since = min(max(series.first_at, begin_of(Period.YEAR, now, context.zone)), now - SHORTEST)
-    pieces = await context.store.answers(series, since, now)
+    history = await context.store.answers(series, since, now)
     rows = []
     for kind in Period:
         *_, (first, begin, end) = periods(kind, since, now, context.zone)
-        found = availability(pieces, begin.timestamp(), end.timestamp())
+        found = availability(history, begin.timestamp(), end.timestamp())
         rows.append((words.period_name(kind, first), words.sentence(found)))
-    newest = outages(pieces)[-NEWEST:][::-1]
+    newest = history.outages[-NEWEST:][::-1]
     return ServiceAvailability(tuple(rows), tuple(words.outage_words(each, context.zone, now) for each in newest))

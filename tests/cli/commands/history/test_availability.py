@@ -17,14 +17,17 @@ HUB, CAMS = SeriesKey("service hide-hub", "answer"), SeriesKey("service nest-cam
 MINUTE = timedelta(minutes=1)
 
 
+def answer(key: SeriesKey, *, up: bool) -> Answer:
+    """An answer, or that it was refused."""
+    return Answer(key, answered=True, took_s=0.1) if up else Answer(key, answered=False, reason="connection refused")
+
+
 def answers(key: SeriesKey, probe: str, states: str) -> Commit:
     """A sample each minute up to now: `u` answered, `d` not, a space for none."""
     begin = NOW - len(states) * MINUTE
     return Commit(
         seen=tuple(
-            Seen(
-                begin + n * MINUTE, Answer(key, answered=each == "u", took_s=0.1 if each == "u" else None), probe, 60.0
-            )
+            Seen(begin + n * MINUTE, answer(key, up=each == "u"), probe, 60.0)
             for n, each in enumerate(states)
             if each != " "
         )
@@ -53,7 +56,7 @@ def test_one_service(run: Run) -> None:
         "Tue 24 Nov 2026 no answer for 7 min, 1 outage; answered 98.94 %; not measured for 30 min "
         "Wed 25 Nov 2026 always answered "
         "all of it no answer for 7 min, 1 outage; answered 99.36 %; not measured for 30 min "
-        "Outages Tue 24 Nov 17:27:11 to Tue 24 Nov 17:34:11, 7 min"
+        "Outages Tue 24 Nov 17:27:11 to Tue 24 Nov 17:34:11, 7 min: connection refused"
     )
     assert run("availability", "HIDE-hub", "--by", "day").stdout == result.stdout
 
@@ -88,7 +91,8 @@ def test_as_json(run: Run) -> None:
         "outages": 1,
         "outages_at_least": False,
     }
-    assert found[0]["outages"] == [{"since": "2026-11-24T17:27:11.000Z", "until": "2026-11-24T17:34:11.000Z"}]
+    times = {"since": "2026-11-24T17:27:11.000Z", "until": "2026-11-24T17:34:11.000Z"}
+    assert found[0]["outages"] == [{**times, "no_answer_s": 420, "reason": "connection refused"}]
 
 
 def test_a_name_that_is_not_known(run: Run) -> None:

@@ -18,7 +18,7 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages import availability as words
 from watchkeeper.messages.wording import clean, instant
 from watchkeeper.model.history import availability as measured
-from watchkeeper.model.history.availability import Outage, Period, Piece
+from watchkeeper.model.history.availability import AnswerHistory, Outage, Period
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Series
 from watchkeeper.store import Store
@@ -62,8 +62,9 @@ def availability(config: Path | None, name: str, *, since: Moment, by: str | Non
     """Show how long services did not answer, and how often: those with NAME in their name, or all.
 
     Time in which nothing was measured, because watchkeeper or the host did not run, is counted apart. Outages count in
-    the period in which they began. The times of outages are exact as long as every sample is kept (14 days by default);
-    before that, several outages in one hour count as one ("at least").
+    the period in which they began. Each is listed with its times and with what was seen first, for as long as days are
+    kept (ten years by default), and at most 2,000 of a service. Older ones, and those from before this version kept
+    them, count by the hour ("at least").
 
     \b
     watchkeeper availability
@@ -87,15 +88,15 @@ async def _print(known: settings.Settings, name: str, asked: Asked, *, as_json: 
             # Nothing can have been measured before the first sample.
             since = max(asked.since, each.first_at)
             its = replace(asked, since=since)
-            pieces = await store.answers(each, since, asked.until)
+            history = await store.answers(each, since, asked.until)
             if as_json:
-                output.as_json(availability_form(each, pieces, (since, asked.until), its.period, asked.zone))
+                output.as_json(availability_form(each, history, (since, asked.until), its.period, asked.zone))
             elif name or len(found) == 1:
                 if index:
                     output.blank()
-                _one(each, pieces, its)
+                _one(each, history, its)
             else:
-                whole = measured.availability(pieces, since.timestamp(), asked.until.timestamp())
+                whole = measured.availability(history, since.timestamp(), asked.until.timestamp())
                 output.rows([(each.key.subject, [words.sentence(whole)])], most_left=40)
 
 
@@ -117,22 +118,21 @@ async def _services(store: Store, name: str) -> Sequence[Series]:
     return found
 
 
-def _one(series: Series, pieces: Sequence[Piece], asked: Asked) -> None:
+def _one(series: Series, history: AnswerHistory, asked: Asked) -> None:
     zone, now, since = asked.zone, asked.until, asked.since
     output.heading(f"{clean(series.key.subject)}, since {instant(since, zone, now)}")
     table = [
         (
             words.period_name(asked.period, first),
-            [words.sentence(measured.availability(pieces, a.timestamp(), b.timestamp()))],
+            [words.sentence(measured.availability(history, a.timestamp(), b.timestamp()))],
         )
         for first, a, b in measured.periods(asked.period, since, now, zone)
     ]
-    whole = measured.availability(pieces, since.timestamp(), now.timestamp())
+    whole = measured.availability(history, since.timestamp(), now.timestamp())
     output.rows([*table, ("all of it", [words.sentence(whole)])], most_left=LEFT)
-    listed = measured.outages(pieces)
-    if listed:
+    if history.outages:
         output.heading("Outages")
-        output.rows(_listed(listed, asked), most_left=LEFT)
+        output.rows(_listed(history.outages, asked), most_left=LEFT)
 
 
 def _listed(found: Sequence[Outage], asked: Asked) -> list[output.Row]:

@@ -38,6 +38,7 @@ COMPUTED = {
     ("storage.lvm.volume_groups", "quantity"): ("data", "metadata"),
     ("storage.raid", "quantity"): ("health", "check", "parity"),
     ("storage.zfs.pools", "quantity"): ("own data", "held by snapshots"),
+    ("storage.zfs.classes", "quantity"): ("special devices", "dedup devices"),
     ("programs.command", "self._settings.quantity"): (),
     ("programs.output", "self.quantity"): (),
     ("guests.agents.guest_agents", "quantity"): (),

@@ -9,9 +9,10 @@ import pytest
 
 from tests.probes.storage.lvm.test_volume_groups import GROUPS, VOLUMES
 from tests.probes.storage.zfs.test_auxiliary import STATUS
+from tests.probes.storage.zfs.test_classes import LISTED
 from tests.probes.toolbox import FixedClock, Toolbox, find, utc
 from watchkeeper.model.alert import Priority
-from watchkeeper.model.observation import Condition, Observed, Unseen
+from watchkeeper.model.observation import Condition, Level, Observed, Unseen
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.registry import PROBES
 from watchkeeper.probes.storage.risks import (
@@ -40,10 +41,11 @@ class Host:
         self.thin("3221225472")
         self.extension(EXTENDED)
 
-    def pool(self, used: float, fragmented: int) -> None:
-        """Let the pool be this full."""
+    def pool(self, used: float, fragmented: int, devices: str = "") -> None:
+        """Let the pool be this full. devices: what `zpool list -v` shows."""
         self.toolbox.says("zpool-list", f"skerry\tONLINE\t1000\t{1000 * used:.0f}\t{fragmented}\n")
-        self.toolbox.put("zpool", 'exec "$(dirname "$0")/zpool-$1"')
+        self.toolbox.says("zpool-list-Hpv", devices)
+        self.toolbox.put("zpool", 'case "$*" in "list -Hpv") set -- list-Hpv;; esac; exec "$(dirname "$0")/zpool-$1"')
 
     def thin(self, size: str, **changed: str) -> None:
         """Let the thin pool have this size."""
@@ -73,6 +75,17 @@ def host(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: ProbeContext) -
     monkeypatch.setattr(os, "geteuid", lambda: 0)
     clock = FixedClock(utc("2026-12-01 06:00:00"))
     return Host(tmp_path / "root", Toolbox(tmp_path, monkeypatch), replace(bench, clock=clock))
+
+
+async def test_special_devices_that_fill(host: Host) -> None:
+    """Their fill is a level, asked for only where a pool has such devices; alone it is never more than a caution."""
+    host.pool(0.5, 20, LISTED)
+    level = find(await host.observe(), "pool skerry", "special devices", Level)
+    assert (level.used, level.capacity) == (1500, 2000)
+    host.toolbox.says("zpool-status", "  pool: skerry\n state: ONLINE\nconfig:\n\n\tskerry  ONLINE  0  0  0\n")
+    assert not [each for each in await host.observe() if isinstance(each, Level)]
+    full = StorageRisksSettings().usual_rules.full
+    assert (full.caution, full.warning, full.alarm) == (30 * 86400, None, None)
 
 
 @pytest.mark.parametrize("name", ["/dev/zd0", "/dev/zvol/skerry/swap"])

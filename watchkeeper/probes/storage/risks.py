@@ -1,8 +1,8 @@
 """Storage that works, and is set up so that a later event breaks it or makes it slow: told before that event.
 
-Swap on a ZFS volume, special and log devices without a second copy, pools so full or fragmented that they write slowly,
-and overcommitted thin pools that nothing extends. Nothing here is a fault yet, so it is a caution. Not here: what has
-failed (zfs/pools.py, lvm/volume_groups.py).
+Swap on a ZFS volume, special and log devices without a second copy, special devices that fill, pools so full or
+fragmented that they write slowly, and overcommitted thin pools that nothing extends. Nothing here is a fault yet, so it
+is a caution. Not here: what has failed (zfs/pools.py, lvm/volume_groups.py).
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -12,7 +12,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from watchkeeper.config.tables.rules import FaultySettings, RulesSettings
+from watchkeeper.config.tables.rules import FaultySettings, FullSettings, RulesSettings
 from watchkeeper.config.types import Duration
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
 from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey, Unseen
@@ -20,6 +20,7 @@ from watchkeeper.model.units import format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.storage.lvm.tables import Group, Volume, read_groups, read_volumes
 from watchkeeper.probes.storage.zfs import tables as zfs_tables
+from watchkeeper.probes.storage.zfs.classes import LIST_DEVICES, QUANTITIES, class_levels, read_classes
 from watchkeeper.probes.storage.zfs.faults import why_single
 from watchkeeper.probes.storage.zfs.tables import Pool
 from watchkeeper.probes.support.sanitize import clip, printable
@@ -39,7 +40,10 @@ OFF = 100
 class StorageRisksSettings(RootsideSettings):
     """Storage that is set up so that a later event breaks it: reported as a caution. LVM needs the helper."""
 
-    usual_rules = RulesSettings(faulty=FaultySettings(priority="caution", failed_priority="caution"))
+    usual_rules = RulesSettings(
+        faulty=FaultySettings(priority="caution", failed_priority="caution"),
+        full=FullSettings(warning=None, alarm=None),
+    )
 
     kind: Literal["storage-risks"] = "storage-risks"
     every: Duration = Field(3600.0, description="time between runs")
@@ -78,10 +82,12 @@ class StorageRisksProbe(BaseProbe):
         try:
             pools = zfs_tables.read_pools(await run_tool(self._context, zfs_tables.LIST_POOLS, timeout_s))
             statuses = zfs_tables.read_status(await run_tool(self._context, zfs_tables.STATUS, timeout_s))
+            has_classes = any(each.role in QUANTITIES for status in statuses for each in status.devices)
+            listed = await run_tool(self._context, LIST_DEVICES, timeout_s) if has_classes else ""
         except ProbeError as error:
             return [Unseen("risks of ZFS pools", str(error))]
-        devices = {each.pool: each.devices for each in statuses}
-        seen = []
+        devices, classes = {each.pool: each.devices for each in statuses}, read_classes(listed)
+        seen: list[Observed] = []
         for pool in pools:
             if not self._left_out(pool.name):
                 watched = [
@@ -90,6 +96,7 @@ class StorageRisksProbe(BaseProbe):
                 alone, subject = why_single(watched), f"pool {printable(pool.name)}"
                 seen.append(Condition(SeriesKey(subject, "single devices"), not alone, alone))
                 seen.append(self._fragmentation(subject, pool))
+                seen += class_levels(pool.name, classes)
         return seen
 
     def _fragmentation(self, subject: str, pool: Pool) -> Condition:

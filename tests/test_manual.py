@@ -87,11 +87,15 @@ def own_modules(kind: str) -> set[str]:
     return {each.__module__.removeprefix(PREFIX) for each in (BUILT_IN[kind].settings, BUILT_IN[kind].make)}
 
 
+THROUGH_CONTEXT = {"snapshots": ("verification.checked",)}
+"""Modules whose series a probe brings through its context, without importing them."""
+
+
 def modules_of(kind: str) -> set[str]:
     """The module of a probe and every module beside it that it is made of, but for those of other probes."""
     own = own_modules(kind)
     others = {module for each in BUILT_IN for module in own_modules(each)} - own
-    todo, found = list(own), set[str]()
+    todo, found = [*own, *THROUGH_CONTEXT.get(kind, ())], set[str]()
     while todo:
         module = todo.pop()
         if module in found | others or module in ("base", "registry", "plugins"):

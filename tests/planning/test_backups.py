@@ -9,7 +9,6 @@ import pytest
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.backups import (
     BackupsAnswer,
-    CopyFile,
     Coverage,
     GuestBackup,
     GuestCopy,
@@ -17,9 +16,9 @@ from watchkeeper.planning.backups import (
     judge,
     not_named,
     replicas,
-    stub,
     summary,
 )
+from watchkeeper.planning.copy_sizes import CopyFile, stub
 from watchkeeper.planning.host_state import Disk, GuestNow, Snapshot, StoreKind, StoreNow
 from watchkeeper.planning.preflight.decide import Copy
 

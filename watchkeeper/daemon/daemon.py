@@ -42,6 +42,7 @@ from watchkeeper.periodic.scheduler import Scheduler
 from watchkeeper.privileged import descriptors
 from watchkeeper.probes.base import OwnDatabase, ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
+from watchkeeper.probes.verification.verifier import Verifier
 from watchkeeper.runtime.active_config import build, make_probes
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.recent_changes import REMEMBERED, RecentChanges
@@ -139,7 +140,17 @@ class _Daemon:
         coverage = HostCoverage(lambda: self._active.runtime.config.settings.probes)
         changes = RecentChanges(store.change_log)
         backups = HostBackups(lambda: self._active.runtime.config.settings)
-        context = ProbeContext(clock, self._workers, store.probe_states, job_reports, own, coverage, backups, changes)
+        context = ProbeContext(
+            clock,
+            self._workers,
+            store.probe_states,
+            job_reports,
+            own,
+            coverage,
+            backups,
+            changes,
+            verification=Verifier(store),
+        )
         config = build(settings, context, clock)
         self._passes = _passes(settings)
         self._outbox = Outbox(

@@ -16,15 +16,14 @@ from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.model.units import format_size
 from watchkeeper.planning.backups import (
     BackupsAnswer,
-    CopyFile,
     GuestBackup,
     GuestCopy,
     disk_name,
     judge,
     not_named,
     replicas,
-    stub,
 )
+from watchkeeper.planning.copy_sizes import CopyFile, stub
 from watchkeeper.planning.host_state import GuestNow, HostNow, StoreKind
 from watchkeeper.planning.preflight.decide import Copy
 from watchkeeper.probes.base import ProbeContext

@@ -127,6 +127,8 @@ CONDITIONS = {
         "have backups only on their own store",
         "have backups on other stores again",
     ),
+    "content": ("undamaged", "damaged", "undamaged again"),
+    "plausibility": ("plausible", "not plausible", "plausible again"),
     "carrier": ("connected", "not connected", "connected again"),
     "link speed": ("as fast as ever", "slower than before", "as fast as ever again"),
     "frame errors": ("has few errors", "has many errors", "has few errors again"),

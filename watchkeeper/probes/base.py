@@ -72,13 +72,48 @@ class Backups(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class BackupSet:
+    """A set of files that are backups. label: of its probe. guests: what they are backups of; globs.
+
+    max_age_s: how long from one file to the next.
+    """
+
+    label: str
+    name: str
+    max_age_s: float
+    guests: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A file that was found; times in seconds since 1970."""
+
+    path: str
+    written_s: float
+    changed_s: float
+    size_bytes: int
+
+
+class Verification(Protocol):
+    """Reads the newest files of sets whole, to see whether they are damaged (probes/verification/verifier.py)."""
+
+    async def look(self, context: "ProbeContext", backups: BackupSet, files: Sequence[Listed]) -> Sequence[Observed]:
+        """What is known of the set's newest files. Reads on meanwhile, and does not wait for it."""
+        ...
+
+    async def release(self, context: "ProbeContext", label: str) -> None:
+        """Nothing of this set is read any more."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
 class ProbeContext:
     """What probes work with: the clock and the workers. Passed to every probe when it is created.
 
     probe_states: what probes keep across restarts. job_reports: the latest reports of every job. Without a store, both
     last as long as this context. database: the daemon's own database, if there is one. coverage, backups: None where
     nothing can compare the host with a configuration. changes: where a probe records what changed on the host.
-    disk_names: what the operator calls disks, as configured.
+    disk_names: what the operator calls disks, as configured. verification: None where no backups are read.
     """
 
     clock: Clock
@@ -90,6 +125,7 @@ class ProbeContext:
     backups: Backups | None = None
     changes: ChangeLog = field(default_factory=MemoryChangeLog)
     disk_names: Mapping[str, str] = field(default_factory=dict)
+    verification: Verification | None = None
 
 
 class Probe(Protocol):

@@ -14,9 +14,10 @@ from watchkeeper.inventory.reclaim.stores import StoreContext
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.reclaim.bounds import Named, of_files
 from watchkeeper.planning.reclaim.snapshots import Candidate, Freed, SetLimit
+from watchkeeper.probes.base import Listed
 from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.filesystems.mounts import Mount
-from watchkeeper.probes.storage.snapshot_files import Listed, SnapshotsSettings, list_files
+from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings, list_files
 from watchkeeper.probes.support.sanitize import printable
 
 SHARING = frozenset({"bcachefs", "btrfs", "nfs4", "ocfs2", "overlay", "xfs", "zfs"})

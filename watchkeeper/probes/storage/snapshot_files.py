@@ -4,7 +4,6 @@ import glob
 import os
 import stat
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
 from functools import partial
@@ -15,8 +14,8 @@ from pydantic import AfterValidator, Field
 
 from watchkeeper.config.types import Duration, ProbeSettings, Size, absolute_pattern
 from watchkeeper.errors import PrivilegeMissing, ProbeError
-from watchkeeper.model.observation import Facts, Observation
-from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.model.observation import Facts, Observed
+from watchkeeper.probes.base import BackupSet, BaseProbe, Listed, ProbeContext
 from watchkeeper.probes.storage.snapshot_ages import AgeLimits, Snapshot, observe_ages
 from watchkeeper.probes.support.sanitize import printable
 
@@ -52,16 +51,9 @@ class SnapshotsSettings(ProbeSettings):
     oldest_limit: Duration | None = Field(
         None, description="maximum age of the oldest snapshot; by default there is no limit"
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Listed:
-    """A file that was found; times in seconds since 1970."""
-
-    path: str
-    written_s: float
-    changed_s: float
-    size_bytes: int
+    check_content: bool = Field(
+        True, description="whether the daemon reads the newest file whole, once a week, to see whether it is damaged"
+    )
 
 
 def list_files(patterns: Sequence[str], ignore: Sequence[str]) -> list[Listed]:
@@ -114,8 +106,8 @@ class SnapshotsProbe(BaseProbe):
         self._bench = bench
         self._first_seen_s: dict[tuple[str, float], float] = {}
 
-    async def observe(self) -> Sequence[Observation]:
-        """List the files, outside the event loop: their file system may hang."""
+    async def observe(self) -> Sequence[Observed]:
+        """List the files, outside the event loop: their file system may hang. Their content is read meanwhile."""
         settings = self._settings
         work = partial(list_files, settings.files, settings.ignore)
         files = await self._bench.workers.call(f"snapshots of {settings.name}", work, settings.timeout)
@@ -127,7 +119,21 @@ class SnapshotsProbe(BaseProbe):
             for file, at_s in zip(large, made_s, strict=True)
         ]
         limits = AgeLimits(settings.max_age, settings.oldest_limit)
-        return observe_ages(settings.name, snapshots, now, limits, self._facts(len(files) - len(large), ahead))
+        ages = observe_ages(settings.name, snapshots, now, limits, self._facts(len(files) - len(large), ahead))
+        return [*ages, *await self._content(large)]
+
+    async def close(self) -> None:
+        """End the reading of a file of this set."""
+        if self._bench.verification is not None:
+            await self._bench.verification.release(self._bench, self._settings.label)
+
+    async def _content(self, files: Sequence[Listed]) -> Sequence[Observed]:
+        """Whether the newest files are damaged; nothing where they are not read."""
+        settings, verification = self._settings, self._bench.verification
+        if verification is None or not settings.check_content:
+            return ()
+        backups = BackupSet(settings.label, settings.name, settings.max_age, settings.backup_of)
+        return await verification.look(self._bench, backups, files)
 
     def _made(self, files: Sequence[Listed], now_s: float) -> tuple[list[float], int]:
         """When each file was made, never in the future, and how many files are dated in the future.

@@ -1,0 +1,1 @@
+"""Reads the newest backups whole, and checks them with the means of their own format."""

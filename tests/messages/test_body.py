@@ -29,7 +29,7 @@ from watchkeeper.messages.build import compose
 from watchkeeper.model.alert import Concern, Event, NotificationKind, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
-from watchkeeper.model.observation import Condition, Deadline, Level, Observation, SeriesKey
+from watchkeeper.model.observation import OWN_NAME, Condition, Deadline, Level, Observation, SeriesKey
 
 
 def headlines(findings: list[Finding], seen: Observation | None) -> list[str]:
@@ -47,6 +47,21 @@ def test_headlines_of_a_filling_pool() -> None:
         "pool skerry no longer filling (alert ended)",
     ]
     assert max(map(len, found)) <= 65
+
+
+def test_headline_and_body_have_the_operators_own_name() -> None:
+    """A disk with a name: it comes before the subject, also when the alert has ended."""
+    key = SeriesKey("disk Example HDD 4TB S2R5NX0H", "early signs")
+    seen = Condition(key, ok=False, reason="8 pending sectors", facts=((OWN_NAME, "upper bay"),))
+    found = [
+        Finding(key, Concern.FAULTY, at, priority, since=NOW, reason="8 pending sectors" if priority else "")
+        for priority, at in ((Priority.WARNING, NOW), (None, NOW + timedelta(hours=2)))
+    ]
+    raised, ended = (each.message() for each in told(found, seen))
+    said = "shows early signs of failure since 10:12: 8 pending sectors"
+    assert raised.headline == f"upper bay (disk Example H…2R5NX0H) {said}"
+    assert " ".join(raised.body.split()).startswith(f"upper bay (disk Example HDD 4TB S2R5NX0H) {said}")
+    assert ended.headline.startswith("upper bay (disk Example H…2R5NX0H) shows no more signs of failure")
 
 
 def test_a_foretold_end_that_has_come() -> None:

@@ -17,7 +17,7 @@ from watchkeeper.messages import wording
 from watchkeeper.model.alert import Alert, Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
-from watchkeeper.model.observation import Answer, Deadline, Level, SeriesKey, Unit
+from watchkeeper.model.observation import OWN_NAME, Answer, Condition, Deadline, Level, SeriesKey, Unit
 
 NOW = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
 ZONE = ZoneInfo("CET")
@@ -199,6 +199,25 @@ def test_clean_keeps_head_and_tail() -> None:
 def test_thing(key: SeriesKey, words: str) -> None:
     """A quantity is named only where the subject does not imply it."""
     assert wording.thing(key) == words
+
+
+@pytest.mark.parametrize(
+    ("own", "words"),
+    [
+        ("upper bay", "upper bay (disk Example H…2R5NX0H)"),
+        ("the disk in the upper bay, behind the plate", "the disk in the up…the plate (disk Exa…NX0H)"),
+        ("", "disk Example HDD 4TB S2R5NX0H"),
+    ],
+)
+def test_the_operators_own_name_comes_first(own: str, words: str) -> None:
+    """Who stands before the host needs it; the subject stays behind it, as it is in the configuration and the API."""
+    key = SeriesKey("disk Example HDD 4TB S2R5NX0H", "early signs")
+    facts = (("which disk", "bay 3"), (OWN_NAME, own)) if own else (("which disk", "bay 3"),)
+    seen = Condition(key, ok=False, reason="8 pending sectors", facts=facts)
+    assert wording.thing(key, seen=seen) == words
+    assert len(words) <= 44
+    assert wording.thing(SeriesKey(key.subject, "endurance"), seen=seen).startswith(words)
+    assert wording.thing(key) == "disk Example HDD 4TB S2R5NX0H"
 
 
 def test_priorities_and_states_in_words() -> None:

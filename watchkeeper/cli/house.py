@@ -39,7 +39,7 @@ def following(event: ActiveAlert) -> Iterator[str]:
     found = event.consequences
     for each in found[:MOST_FOLLOWING]:
         beneath = event_subjects(each)
-        yield f"{thing(each.alert.key)}{f', and with it {_some(beneath)}' if beneath else ''}"
+        yield f"{thing(each.alert.key, seen=each.observation)}{f', and with it {_some(beneath)}' if beneath else ''}"
     if len(found) > MOST_FOLLOWING:
         yield f"and {len(found) - MOST_FOLLOWING} more"
 

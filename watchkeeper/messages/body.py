@@ -108,7 +108,7 @@ def _change(case: MessageContext) -> str:
 def _fact(case: MessageContext, note: str = "", *, whole: bool = False) -> str:
     """The subject and what is found. whole: with its whole name and reason, for a body."""
     found = case.found
-    what = wording.thing(found.key, WHOLE_NAME if whole else SHORT_NAME)
+    what = wording.thing(found.key, WHOLE_NAME if whole else SHORT_NAME, case.seen)
     if case.move.notification is NotificationKind.EASED and _has_room(case):
         return f"{what} has room again{note}"
     fact = f"{what} {wording.time_left_phrase(found, case.now, case.zone, case.seen)}"
@@ -139,7 +139,7 @@ def _when(case: MessageContext) -> str:
 
 
 def _ending(case: MessageContext, note: str = "", *, whole: bool = False) -> str:
-    found, what = case.found, wording.thing(case.found.key, WHOLE_NAME if whole else SHORT_NAME)
+    found, what = case.found, wording.thing(case.found.key, WHOLE_NAME if whole else SHORT_NAME, case.seen)
     if found.forecast is not None and found.used_limit is not None:
         used = wording.share(found.forecast.used / found.forecast.capacity)
         return f"{what} {used} used, below your limit of {wording.share(found.used_limit)}{note}"

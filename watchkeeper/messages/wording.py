@@ -15,7 +15,7 @@ from typing import assert_never
 from watchkeeper.model.alert import Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
-from watchkeeper.model.observation import Answer, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.observation import OWN_NAME, Answer, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.operator.maintenance import MAINTENANCE
 from watchkeeper.model.operator.simulation import is_simulated
 from watchkeeper.model.units import format_size
@@ -373,13 +373,30 @@ def fill(level: Level) -> str:
     return f"{amount(level.used, level.unit)} of {of} used ({used}), {rest} left"
 
 
-def thing(key: SeriesKey, limit: int = 44) -> str:
-    """The name of a series in a sentence: the subject, and the quantity if that adds something."""
-    subject = clean(key.subject, limit)
+def thing(key: SeriesKey, limit: int = 44, seen: Observation | None = None) -> str:
+    """The name of a series in a sentence: the subject, and the quantity if that adds something.
+
+    seen: its newest observation, if it is known: it may have the operator's own name of the subject.
+    """
+    subject = _subject(key, limit, seen)
     if is_simulated(key):
         return f"TEST: {subject}"
     implied = key.quantity in _IMPLIED or key.quantity in CONDITIONS
     return subject if implied else f"{subject}: {clean(key.quantity, 24)}"
+
+
+def _subject(key: SeriesKey, limit: int, seen: Observation | None) -> str:
+    """The subject; behind the operator's own name for it, if there is one: `upper bay (disk Example S2R5NX0H)`."""
+    own = next((value for name, value in seen.facts if name == OWN_NAME), "") if seen is not None else ""
+    if not own:
+        return clean(key.subject, limit)
+    own = clean(own, limit - LEAST_SUBJECT)
+    # Less of the subject than fits: a headline has little room, and who gave the name knows the disk by it.
+    return f"{own} ({clean(key.subject, min(limit // 2, limit - len(own) - len(' ()')))})"
+
+
+LEAST_SUBJECT = 16
+"""Behind an own name, at least so much of the subject is shown."""
 
 
 def priority_words(priority: Priority | None) -> str:

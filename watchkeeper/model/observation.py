@@ -14,6 +14,10 @@ Facts = tuple[tuple[str, str], ...]
 """Names and values, as text, that help the operator understand an observation: displayed, never evaluated."""
 
 
+OWN_NAME = "own name"
+"""The fact with the operator's own name of the subject, such as of a disk that has only a serial number."""
+
+
 class Kind(StrEnum):
     """The four kinds, and the question that each answers."""
 

@@ -9,7 +9,7 @@ import pytest
 
 from tests.probes.hands import SetClock
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Answer, Condition, Level, Observed, SeriesKey, Unseen
+from watchkeeper.model.observation import OWN_NAME, Answer, Condition, Level, Observed, SeriesKey, Unseen
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.registry import NAME_DISKS, PROBES
 from watchkeeper.probes.storage.disk_names import Naming, WithDiskNames, read_disks
@@ -91,16 +91,17 @@ def test_a_disk_that_only_a_tool_knows() -> None:
     naming = Naming((), {"S2R5NX0H": "upper bay", "S1": "too short to be looked for"})
     named = naming.applied(Condition(SeriesKey("disk Example S2R5NX0H", "health"), ok=False, reason="S1 fails"))
     assert isinstance(named, Condition)
-    assert (named.reason, named.facts) == ("upper bay: S1 fails", (("which disk", "upper bay"),))
+    assert (named.reason, named.facts) == ("S1 fails", ((OWN_NAME, "upper bay"), ("which disk", "upper bay")))
 
 
 def test_the_subject_itself(root: Path) -> None:
-    """SMART's subject has the serial number: the reason begins with the name, the key stays; so does a level's."""
+    """SMART's subject has the serial number: the name is a fact, the key and the reason stay; so does a level's."""
     naming = Naming(read_disks(root), {"Slot 03": "upper bay"})
     key = SeriesKey("disk Example HDD 4TB S2R5NX0H", "early signs")
     named = naming.applied(Condition(key, ok=False, reason="8 pending sectors", facts=(("a", "b"),)))
     assert isinstance(named, Condition)
-    assert (named.key, named.reason) == (key, "upper bay: 8 pending sectors")
+    assert (named.key, named.reason) == (key, "8 pending sectors")
+    assert named.facts[0] == (OWN_NAME, "upper bay")
     assert dict(named.facts)["which disk"].startswith("upper bay; bay Slot 03; Example")
     level = naming.applied(Level(SeriesKey("disk nvme0n1", "endurance"), 1, 2))
     assert isinstance(level, Level)

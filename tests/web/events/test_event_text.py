@@ -10,7 +10,7 @@ from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.dashboard.test_cause_tree import board_of
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.observation import OWN_NAME, Condition, SeriesKey
 from watchkeeper.model.records import Series
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
@@ -160,3 +160,6 @@ def test_names() -> None:
     """A name that already says all stays as it is."""
     assert sentence_name(SeriesKey("pool skerry", "space")) == "Pool skerry"
     assert sentence_name(SeriesKey("file system /", "inodes")) == "The inodes of file system /"
+    key = SeriesKey("disk Example S2R5NX0H", "early signs")
+    seen = Condition(key, ok=False, facts=((OWN_NAME, "upper bay"),))
+    assert sentence_name(key, seen) == "Upper bay (disk Example S2R5NX0H)"

@@ -4,7 +4,8 @@ A pool names its members "ata-MODEL_SERIAL", the kernel sda, SMART the model and
 before the host needs the bay. All of them are joined here, after the probe: a reason and the facts get the name that
 the operator gave (`[names]`), or else the bay. What a disk was is kept, so that one that has dropped out still has its
 name. The links are udev's: udev(7). The bay is the enclosure's, where the kernel has a driver for it: ses,
-drivers/misc/enclosure.c. No device is opened. Series keys stay as they are, for their history.
+drivers/misc/enclosure.c. No device is opened. Series keys stay as they are, for their history; a subject that is a disk
+gets its name as a fact, which messages and the page put before the subject.
 """
 
 import os
@@ -18,7 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Condition, Facts, Observed, Unseen
+from watchkeeper.model.observation import OWN_NAME, Condition, Facts, Observed, Unseen
 from watchkeeper.model.units import HOUR_S
 from watchkeeper.probes.base import Probe, ProbeContext
 from watchkeeper.probes.support.block_devices import BlockDevices
@@ -151,12 +152,13 @@ class Naming:
         if isinstance(seen, Unseen) or self._mention is None:
             return seen
         own, reason = self._disks(seen.key.subject), seen.reason if isinstance(seen, Condition) else ""
-        facts = self._facts([*own, *self._disks(reason)]) + seen.facts
-        if not isinstance(seen, Condition) or not reason:
-            return replace(seen, facts=facts)
         label = own[0].label(self._names) if own else ""
-        named = f"{label}: {reason}" if label else self._named(reason)
-        return replace(seen, facts=facts, reason=named)
+        facts = self._facts([*own, *self._disks(reason)]) + seen.facts
+        if label:
+            facts = ((OWN_NAME, label), *facts)
+        if not isinstance(seen, Condition) or not reason or label:
+            return replace(seen, facts=facts)
+        return replace(seen, facts=facts, reason=self._named(reason))
 
     def _disks(self, text: str) -> list[Disk]:
         """The disks that a text mentions, each once."""

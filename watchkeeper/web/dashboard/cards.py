@@ -161,7 +161,7 @@ def short(event: ActiveAlert, board: Dashboard, context: Context) -> Card:
         alert.key,
         alert.concern.value,
         alert.priority,
-        thing(alert.key),
+        thing(alert.key, seen=seen),
         dashboard_text.fact(event, board, zone),
         dashboard_text.why(event.finding, seen, zone, alert),
         ""
@@ -186,7 +186,7 @@ def _branch(event: ActiveAlert, board: Dashboard, context: Context, cause_at: da
     when = "" if together else since_clause(event, context.zone)
     return Branch(
         event.series_id,
-        thing(event.alert.key),
+        thing(event.alert.key, seen=event.observation),
         f"{said} since {when}" if when else said,
         tuple(_branch(each, board, context, own_at) for each in event.consequences),
     )
@@ -217,7 +217,8 @@ async def _picture(event: ActiveAlert, level: Level, past: Past) -> Markup | Non
     points = [(b.start_s + b.width_s / 2, b.most) for b in buckets if b.most is not None]
     forecast = event.finding.forecast if event.finding else None
     ends = (forecast.earliest_s, forecast.likely_s, forecast.latest_s) if forecast else (None, None, None)
-    label = f"The last 7 days of {thing(event.alert.key)}, from empty to full: now {dashboard_text.summary(level)}"
+    name = thing(event.alert.key, seen=event.observation)
+    label = f"The last 7 days of {name}, from empty to full: now {dashboard_text.summary(level)}"
     points = [*(p for p in points if p[0] < now.timestamp()), (now.timestamp(), level.used)]
     drawn = spark.spark(points, level.capacity, now.timestamp(), ends, label)
     return Markup(drawn)  # noqa: S704  made by web/charts/svg.py, which escapes

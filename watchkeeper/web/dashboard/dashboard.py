@@ -58,6 +58,7 @@ class Place:
     left_s: float
     earliest_s: float | None
     latest_s: float | None
+    observation: Observation | None = None
 
     @property
     def forecast(self) -> bool:
@@ -167,7 +168,7 @@ def build_dashboard(
     active = [known.of(a, now) for a in alerts if a.state is not State.NORMAL]
     standing = sorted(active, key=lambda s: _urgency(s, now, dependents_of))
     priorities = {(s.alert.key, s.alert.concern): s.alert.priority for s in standing}
-    places = sorted(_places(findings, known.ids, priorities, now), key=lambda p: (p.left_s, p.finding.key))
+    places = sorted(_places(findings, known, priorities, now), key=lambda p: (p.left_s, p.finding.key))
     return Dashboard(
         now,
         *_parts(standing, dependents_of, {s.key: s.interval_s for s in series}, now),
@@ -269,7 +270,7 @@ def _urgency(
 
 def _places(
     findings: Iterable[Finding],
-    ids: Mapping[SeriesKey, int],
+    known: "_Known",
     priorities: Mapping[tuple[SeriesKey, Concern], Priority | None],
     now: datetime,
 ) -> Iterable[Place]:
@@ -281,7 +282,8 @@ def _places(
         # What is over is already listed above; a year and more counts as no end.
         if left_s > YEAR_S or (left_s <= 0 and priority is not None):
             continue
-        yield Place(ids.get(f.key), f, priority, left_s, *(_left(f, at, now) for at in (f.earliest_at, f.latest_at)))
+        earliest_s, latest_s = (_left(f, at, now) for at in (f.earliest_at, f.latest_at))
+        yield Place(known.ids.get(f.key), f, priority, left_s, earliest_s, latest_s, known.seen.get(f.key))
 
 
 def unusual(finding: Finding) -> bool:

@@ -107,7 +107,7 @@ def _likely(first: ActiveAlert, zone: tzinfo) -> str:
 
 def _more(board: Dashboard, zone: tzinfo) -> str:
     """What else needs the operator, and by when."""
-    eased = [thing(e.alert.key) for e in board.needing[1:] if is_easing(e.alert, e.finding)]
+    eased = [thing(e.alert.key, seen=e.observation) for e in board.needing[1:] if is_easing(e.alert, e.finding)]
     room = f"Room again: {_some(eased)}." if eased else ""
     more = [e for e in board.needing[1:] if not is_easing(e.alert, e.finding)]
     if not more:
@@ -121,10 +121,10 @@ def _others(more: Sequence[ActiveAlert], board: Dashboard, zone: tzinfo) -> str:
     ahead = [(s.finding.ends_at, s) for s in more if s.finding and s.alert.concern in ENDING]
     soonest = min(((at, s) for at, s in ahead if at is not None and at > board.at), key=lambda p: p[0], default=None)
     if soonest is None:
-        return f"{told}: {_some([thing(s.alert.key) for s in more])}."
+        return f"{told}: {_some([thing(s.alert.key, seen=s.observation) for s in more])}."
     at, first = soonest
     said = time_left_phrase(first.finding, board.at, zone) if first.finding else concern_words(first.alert.concern)
-    return f"{told}. Next: {thing(first.alert.key)}, {said} ({moment(at, zone, board.at)})."
+    return f"{told}. Next: {thing(first.alert.key, seen=first.observation)}, {said} ({moment(at, zone, board.at)})."
 
 
 def unseen(board: Dashboard) -> str:
@@ -138,14 +138,15 @@ def unseen(board: Dashboard) -> str:
 
 def _next(board: Dashboard, zone: tzinfo) -> str:
     """What comes first on the time-left chart: an estimated end before a due date, which is normally met."""
-    fast = [thing(q.key) for q in board.quiet if q.why is OkSeries.UNUSUAL]
+    fast = [thing(q.key, seen=q.observation) for q in board.quiet if q.why is OkSeries.UNUSUAL]
     if fast:
         return f"Growing unusually fast, too early for a date: {_some(fast)}."
     estimated = [p for p in board.places if p.forecast]
     if estimated:
         first = estimated[0]
         at = board.at + timedelta(seconds=first.left_s)
-        return f"Next to fill up: {thing(first.finding.key)}, in {about(first.left_s)} ({moment(at, zone, board.at)})."
+        name = thing(first.finding.key, seen=first.observation)
+        return f"Next to fill up: {name}, in {about(first.left_s)} ({moment(at, zone, board.at)})."
     if unknown := _without_forecast(board):
         return unknown
     return "Nothing is expected to fill up within a year." if board.quiet or board.places else ""
@@ -153,13 +154,13 @@ def _next(board: Dashboard, zone: tzinfo) -> str:
 
 def _without_forecast(board: Dashboard) -> str:
     """Which levels have no forecast, and why; empty if there are none."""
-    learning = [thing(q.key) for q in board.quiet if q.why is OkSeries.LEARNING]
+    learning = [thing(q.key, seen=q.observation) for q in board.quiet if q.why is OkSeries.LEARNING]
     if learning:
         return f"No forecast yet for {_some(learning)}. The first forecasts come after about 10 min of readings."
-    early = [thing(q.key) for q in board.quiet if q.why is OkSeries.EARLY]
+    early = [thing(q.key, seen=q.observation) for q in board.quiet if q.why is OkSeries.EARLY]
     if early:
         return f"Growing, too early for a date: {_some(early)}."
-    irregular = [thing(q.key) for q in board.quiet if q.why is OkSeries.UNCERTAIN]
+    irregular = [thing(q.key, seen=q.observation) for q in board.quiet if q.why is OkSeries.UNCERTAIN]
     if irregular:
         whose = "its" if len(irregular) == 1 else "their"
         return f"No forecast for {_some(irregular)}: {whose} changes are too irregular."

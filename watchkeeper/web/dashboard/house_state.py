@@ -283,7 +283,7 @@ def backups(board: Dashboard) -> Lines:
 
 def _backup(item: Item, seen: Deadline, board: Dashboard) -> Line:
     if seen.last_at is None or seen.due_at is None:
-        return Line(item.series_id, thing(item.key), dashboard_text.summary(seen), well=False)
+        return Line(item.series_id, thing(item.key, seen=seen), dashboard_text.summary(seen), well=False)
     left_s = (seen.due_at - board.at).total_seconds()
     old = duration((board.at - seen.last_at).total_seconds())
-    return Line(item.series_id, thing(item.key), f"{old} old", _due(left_s), None, left_s >= 0)
+    return Line(item.series_id, thing(item.key, seen=seen), f"{old} old", _due(left_s), None, left_s >= 0)

@@ -47,11 +47,11 @@ def group(quiet: Sequence[QuietSeries]) -> list[Group]:
     groups = []
     for why in OkSeries:
         chosen = [q for q in quiet if q.why is why]
-        names = Counter(thing(q.key) for q in chosen)
+        names = Counter(thing(q.key, seen=q.observation) for q in chosen)
         items = [
             (
                 q.series_id,
-                whole_name(q.key) if names[thing(q.key)] > 1 else thing(q.key),
+                whole_name(q.key) if names[thing(q.key, seen=q.observation)] > 1 else thing(q.key, seen=q.observation),
                 dashboard_text.summary(q.observation),
             )
             for q in chosen[:LISTED]
@@ -64,7 +64,11 @@ def group(quiet: Sequence[QuietSeries]) -> list[Group]:
 def open_groups(quiet: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> list[Group]:
     """What is not folded, by the reason, under its heading."""
     groups = [replace(each, title=f"Nearly full, {each.title}") for each in group([q for q in quiet if not growing(q)])]
-    fast = [(q.series_id, thing(q.key), dashboard_text.growth_words(q, now, zone)) for q in quiet if growing(q)]
+    fast = [
+        (q.series_id, thing(q.key, seen=q.observation), dashboard_text.growth_words(q, now, zone))
+        for q in quiet
+        if growing(q)
+    ]
     return [*([Group(OkSeries.UNUSUAL.value.capitalize(), tuple(fast))] if fast else []), *groups]
 
 

@@ -63,7 +63,7 @@ def _is_over(event: ActiveAlert, board: Dashboard) -> bool:
 
 def _over(event: ActiveAlert, board: Dashboard, zone: tzinfo) -> Row:
     return Row(
-        links=((event.series_id, thing(event.alert.key)),),
+        links=((event.series_id, thing(event.alert.key, seen=event.observation)),),
         before="",
         more=0,
         left="now",
@@ -118,7 +118,7 @@ def _ahead(group: Sequence[Place], board: Dashboard, zone: tzinfo) -> Row:
 
 def _name(place: Place, before: str) -> str:
     key = place.finding.key
-    return clean(key.subject.removeprefix(before), 44) if before else thing(key)
+    return clean(key.subject.removeprefix(before), 44) if before else thing(key, seen=place.observation)
 
 
 def _drawn(mark: time_left_chart.Mark) -> Markup:

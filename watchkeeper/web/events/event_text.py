@@ -18,7 +18,7 @@ from watchkeeper.messages.wording import (
 from watchkeeper.model.alert import Alert, Concern
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.observation import Observation, SeriesKey
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 
 KINDS = {
@@ -50,9 +50,12 @@ PERFECT = {
 EXPIRES = ("expires", "expired")
 
 
-def sentence_name(key: SeriesKey) -> str:
-    """A series as the subject of a sentence: `Pool skerry`, `The certificate of service hide-hub`."""
-    name, subject = thing(key), clean(key.subject, 44)
+def sentence_name(key: SeriesKey, seen: Observation | None = None) -> str:
+    """A series as the subject of a sentence: `Pool skerry`, `The certificate of service hide-hub`.
+
+    seen: its newest observation, which may have the operator's own name of it.
+    """
+    name, subject = thing(key, seen=seen), clean(key.subject, 44)
     if name == subject or not name.startswith(f"{subject}: "):
         return name[:1].upper() + name[1:]
     return f"The {name.removeprefix(f'{subject}: ')} of {subject}"
@@ -60,7 +63,7 @@ def sentence_name(key: SeriesKey) -> str:
 
 def statement(event: ActiveAlert, zone: tzinfo) -> str:
     """What has happened, as a clause without a full stop: `Pool skerry will be full in about 3 days`."""
-    name, finding = sentence_name(event.alert.key), event.finding
+    name, finding = sentence_name(event.alert.key, event.observation), event.finding
     many = event.alert.key.subject.startswith(PLURAL)
     be, has = ("are", "have") if many else ("is", "has")
     if finding is None:

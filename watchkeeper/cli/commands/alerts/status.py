@@ -265,12 +265,16 @@ def _standing_row(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> output.R
 def _standing_lines(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> Iterator[str]:
     alert = each.alert
     interval = dashboard_text.interval_of(each.finding) if each.finding else ""
-    yield f"{thing(alert.key)}: {dashboard_text.fact(each, found, zone)}{f' ({interval})' if interval else ''}"
+    name = thing(alert.key, seen=each.observation)
+    yield f"{name}: {dashboard_text.fact(each, found, zone)}{f' ({interval})' if interval else ''}"
     if isinstance(each.observation, Level):
         yield dashboard_text.summary(each.observation)
     yield dashboard_text.why(each.finding, each.observation, zone)
     yield dashboard_text.since(alert, found, zone, each.finding)
-    yield from (f"{thing(also.alert.key)}: {dashboard_text.fact(also, found, zone)}" for also in each.also)
+    yield from (
+        f"{thing(also.alert.key, seen=also.observation)}: {dashboard_text.fact(also, found, zone)}"
+        for also in each.also
+    )
     if each.consequences:
         yield outcome(each)
         yield from house.following(each)
@@ -286,11 +290,13 @@ def _open_row(each: QuietSeries, found: Dashboard, zone: tzinfo) -> output.Row:
     used = share(seen.used / seen.capacity) if isinstance(seen, Level) else ""
     said = dashboard_text.growth_words(each, found.at, zone) if each.why is OkSeries.UNUSUAL else ""
     return used, [
-        f"{thing(each.key)}: {each.why.value} {said}".strip() if said else f"{thing(each.key)}: {each.why.value}"
+        f"{thing(each.key, seen=seen)}: {each.why.value} {said}".strip()
+        if said
+        else f"{thing(each.key, seen=seen)}: {each.why.value}"
     ]
 
 
 def _place_row(place: Place) -> output.Row:
     interval = dashboard_text.between(place.earliest_s, place.latest_s) if place.forecast else ""
-    what = thing(place.finding.key)
+    what = thing(place.finding.key, seen=place.observation)
     return dashboard_text.left(place), [f"{what} ({interval})" if interval else what]

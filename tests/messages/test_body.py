@@ -60,7 +60,7 @@ def test_headline_and_body_have_the_operators_own_name() -> None:
     raised, ended = (each.message() for each in told(found, seen))
     said = "shows early signs of failure since 10:12: 8 pending sectors"
     assert raised.headline == f"upper bay (disk Example H…2R5NX0H) {said}"
-    assert " ".join(raised.body.split()).startswith(f"upper bay (disk Example HDD 4TB S2R5NX0H) {said}")
+    assert f": upper bay (disk Example HDD 4TB S2R5NX0H) {said}." in " ".join(raised.body.split())
     assert ended.headline.startswith("upper bay (disk Example H…2R5NX0H) shows no more signs of failure")
 
 

@@ -8,6 +8,7 @@ from collections.abc import Coroutine, Sequence
 from datetime import timedelta
 from typing import Any, TypeVar
 
+import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
@@ -22,6 +23,8 @@ from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Observation, SeriesKey
 from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
+
+pytestmark = pytest.mark.untraced
 
 T = TypeVar("T")
 AlertKey = tuple[SeriesKey, Concern]

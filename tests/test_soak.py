@@ -11,7 +11,7 @@ from tests.support.soaking import DAY_S, soaking
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900), pytest.mark.untraced]
 
-SERIES, DAYS = 60, 3
+SERIES, DAYS = 30, 3
 MIB = 2**20
 OBJECTS_MORE = 0.01
 """Of what Python's collector knows, so much more after the first day: alerts and caches come and go."""

@@ -6,8 +6,6 @@ from importlib.metadata import distributions
 from pathlib import Path
 
 import pytest
-from cyclonedx.schema import SchemaVersion
-from cyclonedx.validation.json import JsonStrictValidator
 from packageurl import PackageURL
 from packaging.markers import Marker
 from packaging.requirements import Requirement
@@ -73,6 +71,10 @@ def test_the_list_of_components_is_that_of_the_lock_file() -> None:
 
 def test_the_list_of_components_is_cyclonedx() -> None:
     """By the schema of the standard, as the library of its authors checks it; every purl is a valid one."""
+    # Imported here: the checker builds grammars for seconds, in each worker that collects this file.
+    from cyclonedx.schema import SchemaVersion
+    from cyclonedx.validation.json import JsonStrictValidator
+
     text = (LOCKS / "components.cdx.json").read_text(encoding="utf-8")
     assert JsonStrictValidator(SchemaVersion.V1_6).validate_str(text) is None
     assert JsonStrictValidator(SchemaVersion.V1_6).validate_str(text.replace('"library"', '"libary"')) is not None

@@ -21,8 +21,6 @@ from tests.support.receivers import Hook
 from watchkeeper.model.records import Commit
 from watchkeeper.store import Store
 
-pytestmark = pytest.mark.untraced
-
 CONFIG = (
     base()
     + """

@@ -24,6 +24,8 @@ from watchkeeper.store import Store
 from watchkeeper.store.files import file_lock
 from watchkeeper.store.history.retention_limits import RetentionLimits
 
+pytestmark = pytest.mark.untraced
+
 FAR = START + 9_999 * DAY
 HARMS, SHARES = 500, 10
 NOW = START + 2 * DAY

@@ -156,6 +156,11 @@ class ProbeSettings(NamedSettings):
     depends_on: tuple[str, ...] = ()
     rules: RulesSettings = RulesSettings()
 
+    @property
+    def dependencies(self) -> tuple[str, ...]:
+        """What `depends_on` names, and what other keys of the kind add to it."""
+        return self.depends_on
+
 
 class NotifierSettings(NamedSettings):
     """What every notifier's settings have; a notifier's own model adds `kind: Literal[...]` and its own keys.

@@ -122,7 +122,12 @@ def _ups(settings: Any) -> tuple[Thing, ...]:  # noqa: ANN401  settings of its k
 
 def _url(settings: Any) -> tuple[Thing, ...]:  # noqa: ANN401  settings of its kind
     url = urlsplit(str(settings.url))
-    return _port(url.hostname or "", url.port or URL_PORTS.get(url.scheme))
+    return _service(settings.guest, url.hostname or "", url.port or URL_PORTS.get(url.scheme))
+
+
+def _service(guest: str, host: str, port: int | None) -> tuple[Thing, ...]:
+    """A port of a guest, or of this host."""
+    return things("service", [f"{guest} port {port}"]) if guest else _port(host, port)
 
 
 _NAMED: Mapping[str, Callable[[Any], tuple[Thing, ...]]] = {
@@ -135,7 +140,7 @@ _NAMED: Mapping[str, Callable[[Any], tuple[Thing, ...]]] = {
     "guests": lambda s: things("guest", s.expected),
     "units": lambda s: things("unit", s.active),
     "http": _url,
-    "tcp": lambda s: _port(s.host, s.port),
+    "tcp": lambda s: _service(s.guest, s.host, s.port),
     "device": _device,
     "ups": _ups,
 }

@@ -8,7 +8,6 @@ from watchkeeper.discovery.finders import (
     basics,
     containers,
     files,
-    guests,
     hardware,
     jobs,
     network,
@@ -18,6 +17,7 @@ from watchkeeper.discovery.finders import (
     units,
     web,
 )
+from watchkeeper.discovery.finders.guests import guests
 from watchkeeper.discovery.finders.storage import btrfs, disks, lvm, zfs
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Found, Key, Proposal

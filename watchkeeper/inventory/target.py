@@ -38,7 +38,7 @@ class Target:
 
 def ties_of(settings: Settings, series: Sequence[Series]) -> Dependencies:
     """The dependencies that the configuration states, over every known subject."""
-    ties = Dependencies({each.label: each.depends_on for each in settings.probes})
+    ties = Dependencies({each.label: each.dependencies for each in settings.probes})
     for each in series:
         ties.place(each.key.subject, each.probe)
     return ties

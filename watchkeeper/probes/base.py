@@ -12,6 +12,7 @@ from watchkeeper.model.change import ChangeLog, MemoryChangeLog
 from watchkeeper.model.observation import Observed
 from watchkeeper.model.probe_state import JobReports, MemoryJobReports, MemoryStateStore, StateStore
 from watchkeeper.model.records import Quarantined
+from watchkeeper.probes.guest_addresses import GuestAddresses
 
 T = TypeVar("T")
 S = TypeVar("S", bound=ProbeSettings)
@@ -114,6 +115,7 @@ class ProbeContext:
     last as long as this context. database: the daemon's own database, if there is one. coverage, backups: None where
     nothing can compare the host with a configuration. changes: where a probe records what changed on the host.
     disk_names: what the operator calls disks, as configured. verification: None where no backups are read.
+    guest_addresses: where services in guests are.
     """
 
     clock: Clock
@@ -126,6 +128,7 @@ class ProbeContext:
     changes: ChangeLog = field(default_factory=MemoryChangeLog)
     disk_names: Mapping[str, str] = field(default_factory=dict)
     verification: Verification | None = None
+    guest_addresses: GuestAddresses = field(default_factory=GuestAddresses)
 
 
 class Probe(Protocol):

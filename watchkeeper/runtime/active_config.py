@@ -41,7 +41,7 @@ class ActiveConfig:
     @property
     def depends_on(self) -> Mapping[str, Sequence[str]]:
         """What each probe's subjects depend on, by its label."""
-        return {each.label: each.depends_on for each in self.settings.probes}
+        return {each.label: each.dependencies for each in self.settings.probes}
 
     @property
     def tokens(self) -> dict[str, SecretSource]:

@@ -113,6 +113,14 @@ def test_a_cause_is_told_and_its_consequences_are_held_beneath_it() -> None:
     assert street.correlation.dependencies.dependents_of("pool skerry") == ("guest hide-hub", "service hide-hub")
 
 
+def test_an_agent_that_is_gone_suppresses_no_service_in_its_guest() -> None:
+    """A service in a guest works without the guest's agent; a guest whose state is faulty carries its services."""
+    agent, service = SeriesKey("guest hide-hub", "agent"), SeriesKey("service hide-hub", "answer")
+    assert not is_down(Answer(agent, answered=False, reason="no agent runs in the guest"))
+    assert is_down(Answer(service, answered=False, reason="connection refused"))
+    assert is_down(Condition(SeriesKey("guest hide-hub", "state"), ok=False, reason="it is paused"))
+
+
 def test_what_was_sent_before_its_cause_belongs_to_it() -> None:
     """The guest was reported, then the pool is seen to be suspended: its message can name the guest. What failed an
     hour before the pool does not belong to it, and neither does what is suppressed by it.

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from tests.discovery.conftest import document, put, usable, value_of
 from tests.probes.machines import machine, short_folder
 from tests.probes.monitors import monitor, replies
-from watchkeeper.discovery.finders import dependencies, guests, qemu
+from watchkeeper.discovery.finders import dependencies
+from watchkeeper.discovery.finders.guests import guests, qemu
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Thing
 from watchkeeper.probes.filesystems import mounts

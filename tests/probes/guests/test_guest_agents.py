@@ -4,7 +4,9 @@ import json
 import os
 import subprocess
 from collections.abc import AsyncIterator, Sequence
+from dataclasses import replace
 from datetime import datetime
+from ipaddress import ip_interface
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +21,9 @@ from tests.probes.monitors import MIB, monitor, replies
 from watchkeeper.model.observation import Answer, Level, Observed, Unseen
 from watchkeeper.privileged.guest_agent import QUESTIONS
 from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.guest_addresses import GuestAddresses
 from watchkeeper.probes.guests.agents import agent as agents
-from watchkeeper.probes.guests.agents import inside
+from watchkeeper.probes.guests.agents import guest_agents, inside
 from watchkeeper.probes.guests.agents.agent import AgentReport, GuestFileSystem, NotAgent, understand
 from watchkeeper.probes.guests.agents.guest_agents import GuestAgentsProbe, GuestAgentsSettings
 from watchkeeper.probes.guests.qmp import Drive, Guest, ImageState
@@ -157,6 +160,7 @@ def test_disks_that_cannot_be_compared(disks: tuple[Drive, ...]) -> None:
 
 async def test_one_that_never_answered_is_not_a_fault(still: ProbeContext, folder: Path) -> None:
     """A guest without an agent, one of another user, and one whose process has ended are "cannot tell"."""
+    (folder / "hide-hub.agent").unlink(missing_ok=True)
     async with agent(folder / "hide-hub.agent", {}, mute=True):
         seen = await probe_of(still, folder, timeout=1).observe()
     assert unseen(seen) == {
@@ -312,3 +316,18 @@ async def test_a_guest_that_sends_too_much(still: ProbeContext, folder: Path) ->
         (one,) = await probe_of(still, folder).observe()
     assert isinstance(one, Unseen)
     assert "cannot be used: it sends more than it was asked for" in one.why
+
+
+async def test_addresses_are_passed_on_to_the_probes_of_services(
+    bench: ProbeContext, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also after a restart, and while the agent does not answer: then it is the last one that it reported."""
+    monkeypatch.setattr(guest_agents, "own_interfaces", lambda: [ip_interface("192.0.2.1/24")])
+    async with agent(folder / "hide-hub.agent", answers(now_s())):
+        await probe_of(bench, folder).observe()
+    assert bench.guest_addresses.of("hide-hub") == ("192.0.2.7",)
+    restarted = replace(bench, guest_addresses=GuestAddresses())
+    (folder / "hide-hub.agent").unlink(missing_ok=True)
+    async with agent(folder / "hide-hub.agent", {}, mute=True):
+        await probe_of(restarted, folder, timeout=0.2).observe()
+    assert restarted.guest_addresses.of("hide-hub") == ("192.0.2.7",)

@@ -36,6 +36,10 @@ STOPPED = frozenset({"state", "answers", "there", "mounted"})
 """Conditions that mean, when faulty, that their subject does not work. Other conditions mean this only if they are
 grave: a pool that lost one of two disks still carries its guests."""
 
+NOT_CAUSES = frozenset({"agent"})
+"""Answers without which their subject still works: services in a guest do not need its agent, and one that is gone for
+weeks must not suppress them."""
+
 
 def never(_subject: str, _now: datetime) -> None:
     """No maintenance is planned."""
@@ -296,7 +300,7 @@ def is_down(seen: Observation) -> bool:
     """Return whether an observation means that the dependents of the thing cannot work."""
     match seen:
         case Answer():
-            return not seen.answered
+            return not seen.answered and seen.key.quantity not in NOT_CAUSES
         case Condition():
             return not seen.ok and (seen.grave or seen.key.quantity in STOPPED)
         case Level():

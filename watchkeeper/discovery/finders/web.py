@@ -7,13 +7,13 @@ import asyncio
 import html
 import re
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import aiohttp
 from yarl import URL
 
-from watchkeeper.discovery.finders import qemu
+from watchkeeper.discovery.finders.guests import qemu
 from watchkeeper.discovery.finders.listeners import address_of, owner_of
 from watchkeeper.discovery.host import Host, Listener, unseen
 from watchkeeper.discovery.proposal import Found, Key, Proposal, Thing, things
@@ -45,12 +45,17 @@ TLS_PORTS = frozenset({465, 636, 993, 995, 8883})
 SCREENS = range(5900, 6000)
 """Guests' screens (RFB)."""
 
+_HOST = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,60}[A-Za-z0-9])?")
+
 _TITLE = re.compile(r"<title[^>]*>([^<]{1,200})", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
 class Service:
-    """What is known of one port. reply: None if it speaks no HTTP. guest: whose process listens for it."""
+    """What is known of one port. reply: None if it speaks no HTTP. guest: whose process listens for it.
+
+    inside: it is a port of the guest itself, at the guest's own address. host: what a URL calls its host.
+    """
 
     port: int
     address: str
@@ -58,17 +63,27 @@ class Service:
     guest: str
     reply: Reply | None = None
     url: str = ""
+    inside: bool = False
 
     @property
     def name(self) -> str:
         """What the operator would call it."""
         who = self.guest or self.owner
+        if self.inside:
+            return f"{who} port {self.port}"
         return f"{who} on {self.port}" if who else f"port {self.port}"
 
     @property
     def host(self) -> str:
-        """The address as written in a URL."""
+        """The host as written in a URL: the guest's name if that can be one, for its address may change."""
+        if self.inside:
+            return self.guest if _HOST.fullmatch(self.guest) else "guest"
         return f"[{self.address}]" if ":" in self.address else self.address
+
+    @property
+    def thing(self) -> Thing:
+        """What it is, for the comparison with the configuration."""
+        return Thing("service", f"{self.guest} port {self.port}") if self.inside else Thing("port", str(self.port))
 
 
 async def find(host: Host) -> Found:
@@ -85,7 +100,7 @@ async def find(host: Host) -> Found:
     found = [_service(port, of[port], host, by_pid) for port in sorted(of)]
     asked = await _ask_all(host, found[:PORTS_LIMIT])
     there = frozenset(things("port", (str(port) for port in of)))
-    proposals = tuple(_web(each, each.reply) if each.reply else _tcp(each) for each in asked)
+    proposals = tuple(propose(each) for each in asked)
     return Found(proposals, there=there, looked=frozenset({"port"}))
 
 
@@ -106,7 +121,7 @@ async def _ask_all(host: Host, found: list[Service]) -> list[Service]:
         if not host.ask_web or service.port in NOT_WEB or service.port in SCREENS:
             return service
         async with gate:
-            return await _ask(host, exchanger, service)
+            return await ask(host, exchanger, service)
 
     try:
         return list(await asyncio.gather(*(one(each) for each in found)))
@@ -114,13 +129,13 @@ async def _ask_all(host: Host, found: list[Service]) -> list[Service]:
         await exchanger.close()
 
 
-async def _ask(host: Host, exchanger: HttpClient, service: Service) -> Service:
+async def ask(host: Host, exchanger: HttpClient, service: Service) -> Service:
     """Try plain HTTP, then TLS if there was no reply, or 400, which is how TLS ports answer plain HTTP."""
     plain = await _request(host, exchanger, URL(f"http://{service.host}:{service.port}/"))
     if plain is None or plain.status == 400:
         secure = await _request(host, exchanger, URL(f"https://{service.host}:{service.port}/"))
         plain = secure or plain
-    return Service(service.port, service.address, service.owner, service.guest, plain, str(plain.url) if plain else "")
+    return replace(service, reply=plain, url=str(plain.url) if plain else "")
 
 
 async def _request(host: Host, exchanger: HttpClient, url: URL) -> Reply | None:
@@ -134,9 +149,14 @@ async def _request(host: Host, exchanger: HttpClient, url: URL) -> Reply | None:
         return None  # It speaks something else, or is gone: then it is only a port.
 
 
+def propose(service: Service) -> Proposal:
+    """The table for one service."""
+    return _web(service, service.reply) if service.reply else _tcp(service)
+
+
 def _web(service: Service, reply: Reply) -> Proposal:
     about = [f"An HTTP service on port {service.port}{_whose(service)}{_title(reply)}."]
-    keys = [Key("name", service.name), Key("url", service.url), *_rests(service)]
+    keys = [Key("name", service.name), *_inside(service), Key("url", service.url), *_rests(service)]
     # A server error is no indication of how it answers when it is OK.
     failing = reply.status >= 500
     if failing:
@@ -149,7 +169,7 @@ def _web(service: Service, reply: Reply) -> Proposal:
             "Better: write the name in the url and remove this key."
         )
         keys.append(Key("verify", value=False, why=why))
-    return Proposal("http", tuple(keys), tuple(about), offered=failing, things=(Thing("port", str(service.port)),))
+    return Proposal("http", tuple(keys), tuple(about), offered=failing, things=(service.thing,))
 
 
 def _why(status: int) -> str:
@@ -163,16 +183,25 @@ def _why(status: int) -> str:
 def _tcp(service: Service) -> Proposal:
     about = f"Something listens on port {service.port}{_whose(service)}. You are notified if it accepts no connections."
     tls = (Key("tls", "direct", "The standard port of a protocol over TLS."),) if service.port in TLS_PORTS else ()
-    keys = (Key("name", service.name), Key("host", service.address), Key("port", service.port), *tls, *_rests(service))
-    return Proposal("tcp", keys, (about,), offered=True, things=(Thing("port", str(service.port)),))
+    where = _inside(service) or [Key("host", service.address)]
+    keys = (Key("name", service.name), *where, Key("port", service.port), *tls, *_rests(service))
+    return Proposal("tcp", keys, (about,), offered=True, things=(service.thing,))
 
 
 def _rests(service: Service) -> list[Key]:
     why = "The guest's own process uses the port. While the guest is down, only that is reported."
-    return [Key("depends_on", (f"guest {printable(service.guest)}",), why)] if service.guest else []
+    known = service.guest and not service.inside
+    return [Key("depends_on", (f"guest {printable(service.guest)}",), why)] if known else []
+
+
+def _inside(service: Service) -> list[Key]:
+    why = "Its address comes from the guest's agent. While the guest is down, only that is reported."
+    return [Key("guest", service.guest, why)] if service.inside else []
 
 
 def _whose(service: Service) -> str:
+    if service.inside:
+        return f" of the guest {printable(service.guest)}"
     if service.guest:
         return f", which depends on the guest {printable(service.guest)}"
     return f", of {printable(service.owner)}" if service.owner else ""

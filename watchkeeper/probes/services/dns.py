@@ -12,14 +12,14 @@ import struct
 from collections.abc import Sequence
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
 from watchkeeper.config.types import Duration
-from watchkeeper.model.observation import Answer, Facts, Observation, SeriesKey
+from watchkeeper.model.observation import Answer, Facts, Observed, SeriesKey
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.services import dns_message
-from watchkeeper.probes.services.answer_speed import SpeedSettings
 from watchkeeper.probes.services.dns_message import BadAnswer, Question, Reply
+from watchkeeper.probes.services.in_guest import InGuestSettings, Target
 from watchkeeper.probes.support import resolve as names
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.timer import Timer
@@ -41,20 +41,28 @@ def _name(value: str) -> str:
     return value
 
 
-class DnsSettings(SpeedSettings):
+class DnsSettings(InGuestSettings):
     """A name server: whether it answers a query as expected, and how fast."""
 
     kind: Literal["dns"] = "dns"
     name: str = Field(min_length=1, max_length=100, description="name of the name server in messages")
     every: Duration = Field(60.0, description="time between runs")
     timeout: Duration = Field(5.0, description="maximum time for the whole exchange, repeated queries included")
-    server: Annotated[str, AfterValidator(_server)] = Field(description="IP address of the name server")
+    server: Annotated[str, AfterValidator(_server)] = Field(
+        "", description="IP address of the name server; not needed with `guest`"
+    )
     port: int = Field(53, ge=1, le=65535, description="its port")
     question: Annotated[str, AfterValidator(_name)] = Field(description="the name to query, such as hide-hub.test")
     record: Literal["A", "AAAA", "CNAME", "MX", "NS", "PTR", "SRV", "TXT"] = Field(
         "A", description="the record type to query"
     )
     expect: tuple[str, ...] = Field((), description="values that must be in the answer; by default any answer is OK")
+
+    @model_validator(mode="after")
+    def _has_target(self) -> "DnsSettings":
+        if bool(self.server) == bool(self.guest):
+            raise ValueError('it needs one of server and guest, such as server = "192.0.2.53"')
+        return self
 
 
 class _Inbox(asyncio.DatagramProtocol):
@@ -80,13 +88,17 @@ class DnsProbe(BaseProbe):
     """Monitors one name server with one question."""
 
     def __init__(self, settings: DnsSettings, bench: ProbeContext) -> None:
-        self._settings, self._clock = settings, bench.clock
+        self._settings, self._clock, self._target = settings, bench.clock, Target(bench, settings)
+        self._server = settings.server
         self._name = dns_message.to_name(settings.question)
         self._expected = frozenset(_plain(value) for value in settings.expect)
         self._key = SeriesKey(f"service {settings.name}", "answer")
 
-    async def observe(self) -> Sequence[Observation]:
+    async def observe(self) -> Sequence[Observed]:
         """Query once, over UDP and, if the answer does not fit, over TCP."""
+        if unseen := await self._target.missing(self._key.subject):
+            return unseen
+        self._server = next(iter(self._target.addresses), self._settings.server)
         watch = Timer(self._clock, "asking over UDP")
         question = Question(secrets.randbelow(0x10000), self._name, self._settings.record)
         timer = asyncio.timeout(self._settings.timeout)
@@ -95,7 +107,7 @@ class DnsProbe(BaseProbe):
                 reply = await self._ask(question, watch)
         except (OSError, BadAnswer, EOFError) as error:
             late = timer.expired()
-            trouble = watch.too_late(self._settings.timeout) if late else _why(error, self._settings.server)
+            trouble = watch.too_late(self._settings.timeout) if late else _why(error, self._server)
             facts = self._facts(())
             return [Answer(self._key, answered=False, reason=trouble, phases=tuple(watch.phases), facts=facts)]
         trouble = self._why_not(reply)
@@ -110,7 +122,7 @@ class DnsProbe(BaseProbe):
         return reply
 
     async def _over_udp(self, question: Question, watch: Timer) -> Reply:
-        where = (self._settings.server, self._settings.port)
+        where = (self._server, self._settings.port)
         transport, inbox = await asyncio.get_running_loop().create_datagram_endpoint(_Inbox, remote_addr=where)
         asking = asyncio.create_task(self._keep_asking(transport, question.packet()))
         try:
@@ -125,7 +137,7 @@ class DnsProbe(BaseProbe):
             await asyncio.sleep(self._settings.timeout / TRIES)
 
     async def _over_tcp(self, question: Question) -> Reply:
-        reader, writer = await asyncio.open_connection(self._settings.server, self._settings.port)
+        reader, writer = await asyncio.open_connection(self._server, self._settings.port)
         try:
             packet = question.packet()
             writer.write(struct.pack("!H", len(packet)) + packet)
@@ -145,7 +157,7 @@ class DnsProbe(BaseProbe):
 
     def _facts(self, records: Sequence[str]) -> Facts:
         facts: Facts = (
-            ("server", f"{self._settings.server} port {self._settings.port}"),
+            ("server", f"{self._server} port {self._settings.port}"),
             ("question", f"{self._settings.record} of {clip(self._settings.question)}"),
         )
         return (*facts, ("answer", clip(", ".join(records)))) if records else facts

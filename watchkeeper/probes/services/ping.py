@@ -13,14 +13,14 @@ from pathlib import Path
 from statistics import median
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
 from watchkeeper.config.types import Duration
 from watchkeeper.errors import PrivilegeMissing, ProbeError
-from watchkeeper.model.observation import Answer, Facts, Observation, SeriesKey
+from watchkeeper.model.observation import Answer, Facts, Observed, SeriesKey
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.services.answer_speed import SpeedSettings
+from watchkeeper.probes.services.in_guest import InGuestSettings, Target
 from watchkeeper.probes.support import resolve as names
 from watchkeeper.probes.support.resolve import Address
 from watchkeeper.probes.support.timer import Timer
@@ -44,16 +44,24 @@ BETWEEN_S = 0.2
 _HEADER = struct.Struct("!BBHHH")
 
 
-class PingSettings(SpeedSettings):
+class PingSettings(InGuestSettings):
     """A host: whether it answers an ICMP echo request, and how fast."""
 
     kind: Literal["ping"] = "ping"
     name: str = Field(min_length=1, max_length=100, description="name of the host, such as jetty-bridge")
     every: Duration = Field(60.0, description="time between runs")
     timeout: Duration = Field(5.0, description="time within which at least one reply must come")
-    host: Annotated[str, AfterValidator(names.plain_host)] = Field(description="name or address of the host")
+    host: Annotated[str, AfterValidator(names.plain_host)] = Field(
+        "", description="name or address of the host; not needed with `guest`"
+    )
     family: Literal["any", "IPv4", "IPv6"] = Field("any", description="which kind of address to use")
     requests: int = Field(3, ge=1, le=20, description="number of requests in one run; one reply is enough")
+
+    @model_validator(mode="after")
+    def _has_target(self) -> "PingSettings":
+        if not self.host and not self.guest:
+            raise ValueError('it has neither host nor guest; add one of them, such as host = "jetty-bridge.test"')
+        return self
 
 
 FAMILIES = {"any": socket.AF_UNSPEC, "IPv4": socket.AF_INET, "IPv6": socket.AF_INET6}
@@ -63,21 +71,24 @@ class PingProbe(BaseProbe):
     """Monitors one host."""
 
     def __init__(self, settings: PingSettings, bench: ProbeContext) -> None:
-        self._settings, self._clock, self._workers = settings, bench.clock, bench.workers
+        self._settings, self._clock, self._target = settings, bench.clock, Target(bench, settings)
+        self._host = settings.host or settings.guest
         self._key = SeriesKey(f"host {settings.name}", "answer")
 
-    async def observe(self) -> Sequence[Observation]:
+    async def observe(self) -> Sequence[Observed]:
         """Send a few requests. Raises PrivilegeMissing if this user may not open a ping socket."""
+        if unseen := await self._target.missing(self._key.subject):
+            return unseen
         settings, watch = self._settings, Timer(self._clock, "looking up the name")
         family = FAMILIES[settings.family]
         try:
-            found = await names.look_up(self._workers, settings.host, 0, settings.timeout, family)
+            found = await self._target.look_up(settings.host, 0, family)
             trips_s = await self._ask(found[0])
         except PrivilegeMissing:
             raise
         except (OSError, UnicodeError, ProbeError) as error:
             facts = self._facts(None, ())
-            return [Answer(self._key, answered=False, reason=names.why(error, settings.host), facts=facts)]
+            return [Answer(self._key, answered=False, reason=names.why(error, self._host), facts=facts)]
         watch.passed("name")
         facts = self._facts(found[0], trips_s)
         if not trips_s:
@@ -106,7 +117,7 @@ class PingProbe(BaseProbe):
             return talk.trips_s
 
     def _facts(self, address: Address | None, trips_s: Sequence[float]) -> Facts:
-        facts: Facts = (("host", self._settings.host),)
+        facts: Facts = (("host", self._host),)
         if address is None:
             return facts
         return (*facts, ("address", address.host), ("replies", f"{len(trips_s)} of {self._settings.requests}"))

@@ -17,7 +17,7 @@ from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Answer, Facts, Observed, SeriesKey
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.services import start_tls, tls
-from watchkeeper.probes.services.answer_speed import SpeedSettings
+from watchkeeper.probes.services.in_guest import InGuestSettings, Target
 from watchkeeper.probes.services.served_certificate import ServedCertificate
 from watchkeeper.probes.services.tls import Certificate, Handshake
 from watchkeeper.probes.support import resolve as names
@@ -38,14 +38,16 @@ def _pattern(value: str) -> str:
     return value
 
 
-class TcpSettings(SpeedSettings):
+class TcpSettings(InGuestSettings):
     """A service on a TCP port: whether it accepts connections, and its greeting."""
 
     kind: Literal["tcp"] = "tcp"
     name: str = Field(min_length=1, max_length=100, description="name of the service, such as tide-log")
     every: Duration = Field(30.0, description="time between runs")
     timeout: Duration = Field(10.0, description="maximum time for name resolution, connection and greeting")
-    host: Annotated[str, AfterValidator(names.plain_host)] = Field(description="name or address of the host")
+    host: Annotated[str, AfterValidator(names.plain_host)] = Field(
+        "", description="name or address of the host; not needed with `guest`"
+    )
     port: int = Field(ge=1, le=65535, description="the port")
     greeting: Annotated[str, AfterValidator(_pattern)] | None = Field(
         None,
@@ -67,6 +69,8 @@ class TcpSettings(SpeedSettings):
 
     @model_validator(mode="after")
     def _fits(self) -> "TcpSettings":
+        if not self.host and not self.guest:
+            raise ValueError('it has neither host nor guest; add one of them, such as host = "hide-hub.test"')
         if self.tls is None and (self.server_name or self.ca_file or self.certificate_file or not self.verify):
             raise ValueError('server_name, verify, ca_file and certificate_file need tls, such as tls = "direct"')
         if self.greeting and self.tls not in (None, "direct"):
@@ -78,14 +82,17 @@ class TcpProbe(BaseProbe):
     """Monitors one port."""
 
     def __init__(self, settings: TcpSettings, bench: ProbeContext) -> None:
-        self._settings, self._clock, self._workers = settings, bench.clock, bench.workers
+        self._settings, self._clock, self._target = settings, bench.clock, Target(bench, settings)
         self._greeting = None if settings.greeting is None else re.compile(settings.greeting)
         self._subject = f"service {settings.name}"
-        self._name = settings.server_name or settings.host
+        self._host = settings.host or settings.guest
+        self._name = settings.server_name or self._host
         self._certificate = ServedCertificate(bench, self._subject, settings.certificate_file, settings.timeout)
 
     async def observe(self) -> Sequence[Observed]:
         """Connect once, then close the connection. Raises ProbeError only for an unusable CA file."""
+        if unseen := await self._target.missing(self._subject):
+            return unseen
         settings = self._settings
         context = None
         if settings.tls:
@@ -104,8 +111,8 @@ class TcpProbe(BaseProbe):
             trouble = tls.why_refused(error, shown, self._name, self._clock.now())
         except (OSError, UnicodeError, ProbeError) as error:
             shown = None
-            trouble = watch.too_late(settings.timeout) if timer.expired() else _why(error, settings.host)
-        facts: Facts = (("address", f"{settings.host} port {settings.port}"),)
+            trouble = watch.too_late(settings.timeout) if timer.expired() else _why(error, self._host)
+        facts: Facts = self._target.facts(settings.port) or (("address", f"{settings.host} port {settings.port}"),)
         key = SeriesKey(self._subject, "answer")
         answer = Answer(key, not trouble, trouble, took_s, tuple(watch.phases), facts)
         return [answer, *await self._certificate.observe(shown)]
@@ -113,7 +120,7 @@ class TcpProbe(BaseProbe):
     async def _exchange(self, watch: Timer, context: ssl.SSLContext | None, handshake: Handshake) -> str:
         """Connect and listen. Return why the greeting is not as expected; empty if it is."""
         settings = self._settings
-        found = await names.look_up(self._workers, settings.host, settings.port, settings.timeout)
+        found = await self._target.look_up(settings.host, settings.port)
         watch.passed("name", "connecting")
         reader, writer = await connect(found, settings.timeout)
         watch.passed("connect", "beginning TLS" if context else "waiting for the greeting")

@@ -184,6 +184,11 @@ depends_on = ["pool skerry", "pool skery", "disk-latency"]
 [[probe]]
 kind = "disk-latency"
 exclude = ["no-such-disk"]
+[[probe]]
+kind = "tcp"
+name = "ssh"
+port = 22
+guest = "hide-hob"
 [[notifier]]
 kind = "webhook"
 url = "http://127.0.0.1:9/"
@@ -193,9 +198,11 @@ subjects = ["pool *", "gest *"]
     assert json.loads(run("check-config", "--json").stdout)["warnings"] == [
         f'probe ringing-db: files "{tmp_path}/none/*.img" matches no file of this host now',
         'probe disk-latency: exclude "no-such-disk" matches no disk of this host now',
+        'probe ssh: guest "hide-hob" has no address without a probe of kind guest-agents',
         'rules.used_share: subjects "pol skerry" matches no subject that was recorded so far',
         'notifier webhook: subjects "gest *" matches no subject that was recorded so far',
         'probe ringing-db: depends_on "pool skery" matches no subject that was recorded so far',
+        'probe ssh: guest "hide-hob" matches no subject that was recorded so far',
     ]
 
 

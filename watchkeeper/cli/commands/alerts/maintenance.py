@@ -97,7 +97,7 @@ async def _planned(known: settings.Settings) -> Sequence[Maintenance]:
 async def _subject(known: settings.Settings, name: str) -> tuple[str, Sequence[str]]:
     """The subject that is meant, and what depends on it. Of several, the one on which all others depend."""
     async with opened(known) as store:
-        dependencies = Dependencies({each.label: each.depends_on for each in known.probes})
+        dependencies = Dependencies({each.label: each.dependencies for each in known.probes})
         for each in await store.series():
             dependencies.place(each.key.subject, each.probe)
         for one in await store.latest():

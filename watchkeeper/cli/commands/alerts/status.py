@@ -116,7 +116,7 @@ async def _once(known: settings.Settings) -> View:
 async def _look(store: Store, known: settings.Settings) -> View:
     series = await store.series()
     latest, findings, alerts = await store.latest(), await store.findings(), await store.alerts()
-    dependencies = Dependencies({each.label: each.depends_on for each in known.probes})
+    dependencies = Dependencies({each.label: each.dependencies for each in known.probes})
     for each in series:
         dependencies.place(each.key.subject, each.probe)
     for one in latest:

@@ -38,13 +38,13 @@ FILE_MODE = 0o600
 @click.option(
     "--diff", is_flag=True, help="Compare with the configuration in use: list what is new and what is missing."
 )
-@click.option("--no-requests", is_flag=True, help="Only list listening ports; send them no requests.")
+@click.option("--no-requests", is_flag=True, help="Only list this host's listening ports; send no requests.")
 def discover(config: Path | None, target: Path | None, *, diff: bool, no_requests: bool) -> None:
     """Examine this host and propose a commented configuration.
 
     It changes nothing and needs no special permission. What this user cannot see is listed at the end, with the
-    permission that is missing. Each listening TCP port of this host is sent one `GET /`, except ports where that could
-    do harm.
+    permission that is missing. Each listening TCP port of this host, and about 30 well-known ports of guests whose
+    agent reports an address, are sent one `GET /`, except ports where that could do harm.
 
     \b
     watchkeeper discover                        print the proposal

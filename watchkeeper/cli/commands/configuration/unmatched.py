@@ -8,7 +8,7 @@ import contextlib
 import glob
 import json
 import os
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
 from functools import cache
 from pathlib import Path
@@ -21,7 +21,10 @@ from watchkeeper.notifiers.base import ReceiverSettings
 from watchkeeper.privileged.process import run as run_program
 from watchkeeper.probes.filesystems import filesystems
 from watchkeeper.probes.filesystems.filesystems import FilesystemsSettings
+from watchkeeper.probes.services.in_guest import InGuestSettings
 from watchkeeper.settings import Settings
+
+AGENTS = "guest-agents"
 
 SYSTEMCTL_S = 5.0
 """A manager that does not list its units within this time is not asked again."""
@@ -35,9 +38,19 @@ def unmatched(known: Settings) -> Iterator[str]:
     for each in known.probes:
         for key, pattern, what in _of_host(each):
             yield f'probe {each.label}: {key} "{clean(pattern, 80)}" matches no {what} of this host now'
+    yield from _without_agents(known.probes)
     subjects = _recorded(known)
     if subjects:
         yield from _of_record(known, subjects)
+
+
+def _without_agents(probes: Sequence[ProbeSettings]) -> Iterator[str]:
+    """Services that are named by their guest, where no probe asks the agents in guests for their addresses."""
+    if not any(each.kind == AGENTS for each in probes):
+        for each in probes:
+            if isinstance(each, InGuestSettings) and each.guest:
+                what = f"has no address without a probe of kind {AGENTS}"
+                yield f'probe {each.label}: guest "{clean(each.guest, 80)}" {what}'
 
 
 def _of_host(probe: ProbeSettings) -> Iterator[tuple[str, str, str]]:
@@ -138,6 +151,8 @@ def _of_record(known: Settings, subjects: Collection[str]) -> Iterator[str]:
                 yield _said(f"notifier {notifier.label}: subjects", each)
     labels = {probe.label for probe in known.probes}
     for probe in known.probes:
+        if isinstance(probe, InGuestSettings) and probe.guest and f"guest {probe.guest}" not in subjects:
+            yield _said(f"probe {probe.label}: guest", probe.guest)
         for each in probe.depends_on:
             if each not in labels and each not in subjects:
                 yield _said(f"probe {probe.label}: depends_on", each)

@@ -19,6 +19,7 @@ from watchkeeper.model.observation import Answer, Condition, Facts, Observed, Se
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.guests.agents import inside
+from watchkeeper.probes.guests.agents.addresses import Interface, own_interfaces, usable
 from watchkeeper.probes.guests.agents.agent import FILESYSTEMS_LIMIT, AgentReport
 from watchkeeper.probes.guests.agents.sockets import AgentSockets
 from watchkeeper.probes.guests.monitors import Monitors
@@ -64,13 +65,15 @@ class GuestAgentsSettings(RootsideSettings):
 class KnownAgent(BaseModel):
     """What is remembered of a guest. start: which start of its process had an agent that answered.
 
-    points: the mount points that were reported, so that a guest cannot have ever more series.
+    points: the mount points that were reported, so that a guest cannot have ever more series. addresses: those that
+    this host may connect to, as reported last, the preferred one first.
     """
 
     model_config = ConfigDict(frozen=True)
 
     start: str = ""
     points: tuple[str, ...] = ()
+    addresses: tuple[str, ...] = ()
 
 
 class GuestAgentsState(StateModel):
@@ -98,7 +101,8 @@ class GuestAgentsProbe(BaseProbe):
     """Monitors the inside of every guest whose agent's socket is found."""
 
     def __init__(self, settings: GuestAgentsSettings, context: ProbeContext) -> None:
-        self._settings, self._clock = settings, context.clock
+        self._settings, self._clock, self._context = settings, context.clock, context
+        self._own: Sequence[Interface] = ()
         self._agents = AgentSockets(context, settings.sockets, settings.timeout, settings.helper)
         self._monitors = Monitors(context, settings.monitors, settings.timeout, settings.helper)
         self._state = ProbeState(context.probe_states, settings.label, GuestAgentsState())
@@ -109,7 +113,9 @@ class GuestAgentsProbe(BaseProbe):
         asked = await self._agents.ask_all()
         agents = [each for each in _match(asked, monitors) if not self._left_out(each.name, self._settings.exclude)]
         known = dict((await self._state.read()).agents)
+        self._own = await self._context.workers.call("own addresses", own_interfaces, self._settings.timeout)
         seen = [one for each in agents for one in self._look(each, known)]
+        self._context.guest_addresses.report({name: each.addresses for name, each in known.items()})
         await self._state.write(GuestAgentsState(agents=dict(list(known.items())[-GUESTS_LIMIT:])))
         return seen
 
@@ -125,7 +131,8 @@ class GuestAgentsProbe(BaseProbe):
             return
         files = [each for each in report.filesystems if not self._left_out(each.point, settings.exclude_filesystems)]
         points = _admitted(before.points if before else (), [each.point for each in files])
-        known[agent.name] = KnownAgent(start=agent.start, points=points)
+        addresses = usable(report.addresses or (), self._own) or (before.addresses if before else ())
+        known[agent.name] = KnownAgent(start=agent.start, points=points, addresses=addresses)
         yield Answer(_key(agent, "agent"), answered=True, took_s=report.took_s, facts=_facts(report))
         yield Condition(_key(agent, "boot"), ok=True)
         yield from inside.levels(agent.name, [each for each in files if each.point in points])

@@ -1,15 +1,16 @@
 """What an HTTP answer should be: the settings of the http probe, and the check of an answer against them."""
 
+import ipaddress
 import json
 import re
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, FilePath, field_validator
+from pydantic import AfterValidator, BeforeValidator, Field, FilePath, field_validator, model_validator
 from yarl import URL
 
 from watchkeeper.config.types import Duration, SecretSource, Size, WholePath
-from watchkeeper.probes.services.answer_speed import SpeedSettings
 from watchkeeper.probes.services.http.client import RedirectPolicy, Reply
+from watchkeeper.probes.services.in_guest import InGuestSettings
 from watchkeeper.probes.support import safe_regex
 from watchkeeper.probes.support.json_pointer import Json, NoSuchValue, parse_pointer, resolve, same
 from watchkeeper.probes.support.sanitize import clip
@@ -36,6 +37,14 @@ def _url(value: str) -> str:
             'no user or password in the address; write them as a header: headers = { Authorization = { file = "..." } }'
         )
     return value
+
+
+def _is_address(host: str) -> bool:
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return True
 
 
 def _status(value: object) -> object:
@@ -68,14 +77,16 @@ def _header(value: str) -> str:
 Header = Annotated[str, AfterValidator(_header)]
 
 
-class HttpSettings(SpeedSettings):
+class HttpSettings(InGuestSettings):
     """An HTTP service: whether it answers as expected, how fast, and when its certificate expires."""
 
     kind: Literal["http"] = "http"
     name: str = Field(min_length=1, description="name of the service, such as hide-hub")
     every: Duration = Field(30.0, description="time between runs")
     timeout: Duration = Field(10.0, description="maximum time for the whole exchange, redirects and body included")
-    url: Annotated[str, AfterValidator(_url)] = Field(description="the URL to request, http or https")
+    url: Annotated[str, AfterValidator(_url)] = Field(
+        description="the URL to request, http or https; with `guest`, its host is only the name that the service gets"
+    )
     method: Literal["GET", "HEAD"] = Field("GET", description="GET, or HEAD for no body")
     headers: dict[Header, str | SecretSource] = Field(
         {}, description='headers to send; secret ones as { file = "..." } or { credential = "..." }', repr=False
@@ -105,6 +116,15 @@ class HttpSettings(SpeedSettings):
         None, description="where the service has its certificate from, on this host: it must serve the one in there"
     )
     max_body: Size = Field(256 * 2**10, le=16 * 2**20, description="how much of the body is read, at most 16 MiB")
+
+    @model_validator(mode="after")
+    def _names_the_guest(self) -> "HttpSettings":
+        host = str(URL(self.url).host)
+        if self.guest and _is_address(host):
+            raise ValueError(
+                f"with guest, the url holds a name and no address, which is the agent's to report; write it for {host}"
+            )
+        return self
 
     @field_validator("status", mode="before")
     @classmethod

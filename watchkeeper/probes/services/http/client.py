@@ -6,7 +6,7 @@ Not here: what the answer should be (checks.py), and how a failure is worded (er
 import asyncio
 import socket
 import zlib
-from collections.abc import Coroutine, Mapping
+from collections.abc import Coroutine, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from types import SimpleNamespace
@@ -97,21 +97,26 @@ class RequestSpec:
 class WorkerResolver(AbstractResolver):
     """Looks names up in a call that can be abandoned: a dead name server must not delay the end of the process.
 
-    last: a numeric address of the name that was looked up last.
+    last: a numeric address of the name that was looked up last. pinned: names that are not looked up, and their
+    numeric addresses.
     """
 
     def __init__(self, bench: ProbeContext, timeout_s: float) -> None:
         self._workers = bench.workers
         self._timeout_s = timeout_s
         self.last = ""
+        self.pinned: dict[str, Sequence[str]] = {}
 
     async def resolve(
         self, host: str, port: int = 0, family: socket.AddressFamily = socket.AF_UNSPEC
     ) -> list[ResolveResult]:
         """All addresses of a name. Raises OSError, ProbeTimeout and StillHanging."""
+        numeric = socket.AI_NUMERICHOST | socket.AI_NUMERICSERV
+        if pinned := self.pinned.get(host):
+            self.last = pinned[0]
+            return [_pinned(host, each, port, numeric) for each in pinned]
         look = partial(socket.getaddrinfo, host, port, family, socket.SOCK_STREAM, 0, socket.AI_ADDRCONFIG)
         found = await self._workers.call(f"name lookup of {clip(host)}", look, self._timeout_s)
-        numeric = socket.AI_NUMERICHOST | socket.AI_NUMERICSERV
         results = [
             ResolveResult(hostname=host, host=_numeric(address), port=port, family=kind, proto=protocol, flags=numeric)
             for kind, _, protocol, _, address in found
@@ -121,6 +126,11 @@ class WorkerResolver(AbstractResolver):
 
     async def close(self) -> None:
         """Do nothing; no resources are held."""
+
+
+def _pinned(name: str, address: str, port: int, flags: int) -> ResolveResult:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    return ResolveResult(hostname=name, host=address, port=port, family=family, proto=socket.IPPROTO_TCP, flags=flags)
 
 
 def _numeric(address: tuple[object, ...]) -> str:
@@ -167,6 +177,10 @@ class HttpClient:
     def address(self) -> str:
         """A numeric address of the name that was looked up last; empty if none was."""
         return self._resolver.last
+
+    def pin(self, host: str, addresses: Sequence[str]) -> None:
+        """Connect to these numeric addresses for this name, instead of looking it up; look it up if there are none."""
+        self._resolver.pinned = {host: addresses}
 
     async def exchange(self, wishes: RequestSpec, progress: Progress, context: WatchedContext) -> Reply:
         """Send the request, follow redirects as the policy allows, and read the body up to its limit.

@@ -18,6 +18,7 @@ from watchkeeper.probes.services import tls
 from watchkeeper.probes.services.http import errors as http_reasons
 from watchkeeper.probes.services.http.checks import Checks, HttpSettings
 from watchkeeper.probes.services.http.client import REDIRECTS, HttpClient, Progress, Reply, RequestSpec, within
+from watchkeeper.probes.services.in_guest import Target
 from watchkeeper.probes.services.served_certificate import ServedCertificate
 from watchkeeper.probes.services.tls import Certificate, Handshake
 from watchkeeper.probes.support.sanitize import clip
@@ -42,13 +43,16 @@ class HttpProbe:
         self._settings = settings
         self._clock = bench.clock
         self._checks = Checks(settings)
-        self._exchanger = HttpClient(bench, settings.timeout)
+        self._exchanger, self._target = HttpClient(bench, settings.timeout), Target(bench, settings)
         self._url = URL(settings.url).with_fragment(None)
         self._subject = f"service {settings.name}"
         self._certificate = ServedCertificate(bench, self._subject, settings.certificate_file, settings.timeout)
 
     async def observe(self) -> Sequence[Observed]:
         """Make one request. Raises ProbeError only for a fault on this side: an unusable secret or CA file."""
+        if unseen := await self._target.missing(self._subject):
+            return unseen
+        self._exchanger.pin(str(self._url.host), self._target.addresses)
         wishes, context = self._wishes(), self._context()
         progress = Progress(self._clock, self._url, Handshake(self._clock))
         begun_s = self._clock.monotonic_s()
@@ -129,7 +133,7 @@ class HttpProbe:
         )
 
     def _facts(self, reply: Reply | None) -> Facts:
-        facts: Facts = (("address", _public(self._url)),)
+        facts: Facts = (("address", _public(self._url)), *self._target.facts())
         if reply is None:
             return facts
         if reply.url != self._url:

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import PurePosixPath
 
-from watchkeeper.discovery.finders import dependencies, qemu
-from watchkeeper.discovery.finders.qemu import Process
+from watchkeeper.discovery.finders import dependencies
+from watchkeeper.discovery.finders.guests import qemu
+from watchkeeper.discovery.finders.guests.qemu import Process
+from watchkeeper.discovery.finders.guests.services import find_services
 from watchkeeper.discovery.host import HELPER, Host, unseen
 from watchkeeper.discovery.proposal import Found, Key, Proposal, Unseen, things
 from watchkeeper.discovery.toml import literal, writable
@@ -80,6 +82,7 @@ async def find(host: Host) -> Found:
     looked = frozenset() if blind.unseen else frozenset({"guest"})
     proposals = _proposals(guests, host) if guests else ()
     proposals += _inside(processes, guests)
+    proposals += await find_services(host, {path: _name(each, guests) for each in processes for path in each.agents})
     return blind + _mute(mute) + _forbidden(guests) + Found(proposals, there=there, looked=looked)
 
 
@@ -185,6 +188,11 @@ def _inside(processes: Sequence[Process], guests: Sequence[Seen]) -> tuple[Propo
         f"- started with a socket for an agent: {', '.join(clip(each.name) for each in processes if each.agents)}",
     )
     return (Proposal("guest-agents", tuple(keys), about),)
+
+
+def _name(process: Process, guests: Sequence[Seen]) -> str:
+    """What the probe of the agents will call this guest."""
+    return next((each.name for each in guests if each.process == process), process.name)
 
 
 def _monitors(guests: Sequence[Seen]) -> list[str]:

@@ -1,0 +1,1 @@
+"""Finds guests under QEMU and libvirt, and services that run in them."""

@@ -27,6 +27,7 @@ from watchkeeper.privileged import process as running
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guests.changes import KnownGuest
 from watchkeeper.probes.guests.guests import GuestsState
+from watchkeeper.probes.storage.zfs import devices as zfs_devices
 from watchkeeper.probes.support.workers import ThreadWorkers
 
 T = TypeVar("T")
@@ -235,7 +236,7 @@ def test_a_volume_by_any_of_its_paths(tmp_path: Path) -> None:
     device.touch()
     (tmp_path / "zvol/skerry/hides").mkdir(parents=True)
     (tmp_path / "zvol/skerry/hides/north door").symlink_to(device)
-    found = look_zfs.links(tmp_path / "zvol")
+    found = zfs_devices.links(tmp_path / "zvol")
     expected = StorageBelow("pool skerry", "skerry/hides/north door")
     for path in (device, tmp_path / "zvol/skerry/hides/north door"):
         assert look_zfs.of_device(found, str(path)) == expected

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from tests.probes.agents import GIB, agent, answers, file_system, interface, real_agent
 from tests.probes.hands import SetClock, conditions
 from tests.probes.machines import short_folder
-from tests.probes.monitors import MIB, monitor, replies
+from tests.probes.monitors import MIB, drive, monitor, replies
+from tests.probes.toolbox import Toolbox
 from watchkeeper.model.observation import Answer, Level, Observed, Unseen
 from watchkeeper.privileged.guest_agent import QUESTIONS
 from watchkeeper.probes.base import ProbeContext
@@ -26,6 +27,7 @@ from watchkeeper.probes.guests.agents import agent as agents
 from watchkeeper.probes.guests.agents import guest_agents, inside
 from watchkeeper.probes.guests.agents.agent import AgentReport, GuestFileSystem, NotAgent, understand
 from watchkeeper.probes.guests.agents.guest_agents import GuestAgentsProbe, GuestAgentsSettings
+from watchkeeper.probes.guests.agents.volumes import Held, Volumes
 from watchkeeper.probes.guests.qmp import Drive, Guest, ImageState
 
 
@@ -331,3 +333,95 @@ async def test_addresses_are_passed_on_to_the_probes_of_services(
     async with agent(folder / "hide-hub.agent", {}, mute=True):
         await probe_of(restarted, folder, timeout=0.2).observe()
     assert restarted.guest_addresses.of("hide-hub") == ("192.0.2.7",)
+
+
+def held_by(file: str, size: int) -> dict[str, Any]:
+    """query-block's entry of a disk that is a device: QEMU reports 0 for what it takes."""
+    entry = drive(file=file)
+    entry["inserted"]["image"]["virtual-size"] = size
+    return entry
+
+
+LVS = """{"report": [{"lv": [
+{"vg_name": "vg0", "lv_name": "guests", "lv_attr": "twi-aotz--", "lv_size": "107374182400", "data_percent": "40"},
+{"vg_name": "vg0", "lv_name": "hide-hub", "lv_attr": "Vwi-aotz--", "lv_size": "10737418240", "pool_lv": "guests",
+ "data_percent": "80.00"},
+{"vg_name": "vg0", "lv_name": "snap", "lv_attr": "Vri---tz-k", "lv_size": "10737418240", "pool_lv": "guests",
+ "origin": "hide-hub", "data_percent": ""},
+{"vg_name": "vg0", "lv_name": "whole", "lv_attr": "-wi-ao----", "lv_size": "10737418240"}
+]}]}"""
+"""In the form of LVM 2.03."""
+
+ZVOLS = (
+    f"skerry/hide-hub\t{12 * GIB}\t{8 * GIB}\t0\t0\n"
+    f"skerry/packed\t{4 * GIB}\t{9 * GIB}\t0\t{GIB}\n"
+    f"skerry/whole\t{8 * GIB}\t{8 * GIB}\t{10 * GIB}\t0\nwrong\n\tx\ty\tz\tq\n"
+)
+"""In the form of OpenZFS 2.1."""
+
+
+@pytest.mark.parametrize(
+    ("file", "freed", "snapshots"),
+    [
+        ("/dev/vg0/hide-hub", "4.7 GiB", True),
+        ("/dev/zvol/skerry/hide-hub", "4.7 GiB", False),
+        ("/dev/zvol/skerry/packed", "", True),
+        ("/dev/vg0/whole", None, False),
+        ("/dev/zvol/skerry/whole", None, False),
+        ("/dev/sda", None, False),
+    ],
+)
+async def test_space_that_is_freed_inside_and_taken_by_a_volume(
+    bench: ProbeContext,
+    folder: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    file: str,
+    freed: str | None,
+    snapshots: bool,  # noqa: FBT001  a column
+) -> None:
+    """By what lvs and zfs say that the volume holds; a volume that is reserved whole gives nothing back."""
+    tools = Toolbox(tmp_path, monkeypatch)
+    tools.says("lvs", LVS)
+    tools.says("zfs", ZVOLS)
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    files = [file_system("/", 3 * GIB, int(9.7 * GIB))]
+    async with (
+        agent(folder / "hide-hub.agent", answers(now_s(), files)),
+        monitor(folder / "hide-hub.qmp", replies("hide-hub", drives=[held_by(file, 10 * GIB)])),
+    ):
+        seen = await probe_of(bench, folder).observe()
+    found = conditions([one for one in seen if not isinstance(one, Unseen)]).get("guest hide-hub: trimmed space")
+    assert (found is None) == (freed is None)
+    if found is not None:
+        assert found.reason == (f"{freed} are free in the guest and still taken below it: trim it" if freed else "")
+        assert ("held by snapshots too" in dict(found.facts)) == snapshots
+
+
+async def test_a_volume_that_may_not_be_looked_at(
+    bench: ProbeContext, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """LVM needs root: without a helper it cannot be told whether the guest should trim."""
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    async with (
+        agent(folder / "hide-hub.agent", answers(now_s())),
+        monitor(folder / "hide-hub.qmp", replies("hide-hub", drives=[held_by("/dev/vg0/hide-hub", 10 * GIB)])),
+    ):
+        seen = await probe_of(bench, folder).observe()
+    assert "no helper listens" in unseen(seen)["guest hide-hub: trimmed space"]
+
+
+async def test_volumes_are_looked_at_rarely(still: ProbeContext, clock: SetClock, tmp_path: Path) -> None:
+    """Lvs takes half a second, so its answer is used for a quarter of an hour, or until there is another disk."""
+    asked: list[tuple[str, ...]] = []
+
+    class Counting(Volumes):
+        async def _zfs(self, paths: Sequence[str]) -> dict[str, Held]:
+            asked.append(tuple(paths))
+            return {}
+
+    volumes = Counting(still, tmp_path / "helper.sock")
+    for moved_s, files in ((0, "a"), (600, "a"), (400, "a"), (10, "b"), (10, "b")):
+        clock.advance(moved_s)
+        await volumes.look([f"/dev/zvol/skerry/{files}", "/srv/x.raw"])
+    assert asked == [("/dev/zvol/skerry/a",)] * 2 + [("/dev/zvol/skerry/b",)]

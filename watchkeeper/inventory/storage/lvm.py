@@ -1,16 +1,15 @@
 """Reads LVM's thin pools for planning, through the privileged helper: their volumes' sizes and data, and snapshots."""
 
-import os
-from collections.abc import Sequence
 from functools import partial
-from pathlib import Path
 
 from watchkeeper.inventory.scan_context import TIMEOUT_S, Part, ScanContext, StorageBelow
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.host_state import Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.probes.storage.lvm import tables as lvm_tables
+from watchkeeper.probes.storage.lvm.devices import mapped as find_mapped
+from watchkeeper.probes.storage.lvm.devices import volume_at
 from watchkeeper.probes.storage.lvm.snapshots import origins
-from watchkeeper.probes.storage.lvm.tables import ThinStatus, device_name, mapper_name
+from watchkeeper.probes.storage.lvm.tables import ThinStatus, mapper_name
 from watchkeeper.probes.storage.lvm.thin_status import thin_status
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import ask_root, result_of
@@ -44,7 +43,7 @@ async def see(scene: ScanContext) -> Part:
                 )
             )
     names = [each.full_name for each in volumes]
-    mapped = await scene.bench.workers.call("mapped devices", partial(_mapped, scene, names), TIMEOUT_S)
+    mapped = await scene.bench.workers.call("mapped devices", partial(find_mapped, scene.sys, names), TIMEOUT_S)
     return Part(tuple(pools), placing=(partial(of_device, mapped, in_pool),))
 
 
@@ -65,26 +64,9 @@ def _volume(volume: lvm_tables.Volume) -> Volume:
     return Volume(volume.full_name, volume.size_bytes, held)
 
 
-def _mapped(scene: ScanContext, names: Sequence[str]) -> dict[str, str]:
-    """From a device's own name (dm-3) to the volume; blocks briefly."""
-    by_mapper = {device_name(*each.split("/", 1)): each for each in names if "/" in each}
-    found = {}
-    for path in scene.sys.glob("block/dm-*/dm/name"):
-        try:
-            called = path.read_text("utf-8", "surrogateescape").rstrip("\n")
-        except OSError:
-            continue  # It was removed just now.
-        if called in by_mapper:
-            found[path.parent.parent.name] = by_mapper[called]
-    return found
-
-
 def of_device(mapped: dict[str, str], in_pool: dict[str, str], path: str) -> StorageBelow | None:
     """What holds a thin volume's device, given any of its paths."""
     if not path.startswith("/dev/"):
         return None
-    name = mapped.get(Path(os.path.realpath(path)).name)
-    if name is None:
-        group, _, volume = path.removeprefix("/dev/").partition("/")
-        name = f"{group}/{volume}"
+    name = volume_at(mapped, path)
     return StorageBelow(in_pool[name], name) if name in in_pool else None

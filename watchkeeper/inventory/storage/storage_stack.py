@@ -14,6 +14,7 @@ from watchkeeper.inventory.storage import zfs as look_zfs
 from watchkeeper.planning.host_state import Disk, StoreKind
 from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.filesystems.mounts import Mount
+from watchkeeper.probes.storage.zfs import devices as zfs_devices
 from watchkeeper.probes.support.sanitize import printable
 
 DEPTH = 8
@@ -93,7 +94,7 @@ def _beneath(mount: Mount, root: Path) -> Iterator[str]:
     """The pools and volume groups that hold a file system's device, directly or through the layers between."""
     if not mount.on_device:
         return
-    volumes = look_zfs.links(root / "dev/zvol")
+    volumes = zfs_devices.links(root / "dev/zvol")
     device = os.path.realpath(root / mount.source.removeprefix("/"))
     found = [(root / "sys/class/block" / os.path.basename(device)).resolve()]  # noqa: PTH119  a name may hold any bytes
     for _ in range(DEPTH):

@@ -4,22 +4,18 @@ A guest's disk is in a pool as a volume (/dev/zvol) or as a file in one of its f
 """
 
 import asyncio
-import os
 from collections.abc import Sequence
 from functools import partial
-from pathlib import Path
 
 from watchkeeper.inventory.scan_context import TIMEOUT_S, Part, ScanContext, StorageBelow
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.host_state import Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.storage.zfs import tables as zfs_tables
+from watchkeeper.probes.storage.zfs.devices import links, volume_at
 from watchkeeper.probes.storage.zfs.tables import Dataset, ListedSnapshot
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import run_tool
-
-DEVICES_LIMIT = 4_096
-"""Maximum links under /dev/zvol that are read; a home server has a dozen volumes, with two partitions each."""
 
 
 async def see(scene: ScanContext) -> Part:
@@ -58,23 +54,9 @@ def subject(pool: str) -> str:
     return f"pool {printable(pool)}"
 
 
-def links(folder: Path) -> dict[str, str]:
-    """From a device's own path (/dev/zd16) to the volume that udev's links name; blocks briefly."""
-    found: dict[str, str] = {}
-    for at, _, names in os.walk(folder):
-        for name in names:
-            path = os.path.join(at, name)  # noqa: PTH118  a name may hold any bytes
-            found[os.path.realpath(path)] = os.path.relpath(path, folder)
-            if len(found) >= DEVICES_LIMIT:
-                return found
-    return found
-
-
 def of_device(devices: dict[str, str], path: str) -> StorageBelow | None:
     """What holds a volume's device, given any of its paths."""
-    name = devices.get(os.path.realpath(path))
-    if name is None and path.startswith("/dev/zvol/"):
-        name = path.removeprefix("/dev/zvol/")
+    name = volume_at(devices, path)
     return None if name is None else StorageBelow(subject(name.partition("/")[0]), name)
 
 

@@ -22,6 +22,7 @@ from watchkeeper.probes.guests.agents import inside
 from watchkeeper.probes.guests.agents.addresses import Interface, own_interfaces, usable
 from watchkeeper.probes.guests.agents.agent import FILESYSTEMS_LIMIT, AgentReport
 from watchkeeper.probes.guests.agents.sockets import AgentSockets
+from watchkeeper.probes.guests.agents.volumes import Volumes
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Channel, Guest
 from watchkeeper.probes.guests.settings import Sockets
@@ -100,9 +101,11 @@ class _Agent:
 class GuestAgentsProbe(BaseProbe):
     """Monitors the inside of every guest whose agent's socket is found."""
 
-    def __init__(self, settings: GuestAgentsSettings, context: ProbeContext) -> None:
+    def __init__(self, settings: GuestAgentsSettings, context: ProbeContext, root: Path = Path("/")) -> None:
+        """root: the folder of /dev and /sys, for tests."""
         self._settings, self._clock, self._context = settings, context.clock, context
         self._own: Sequence[Interface] = ()
+        self._volumes = Volumes(context, settings.helper, root)
         self._agents = AgentSockets(context, settings.sockets, settings.timeout, settings.helper)
         self._monitors = Monitors(context, settings.monitors, settings.timeout, settings.helper)
         self._state = ProbeState(context.probe_states, settings.label, GuestAgentsState())
@@ -114,6 +117,7 @@ class GuestAgentsProbe(BaseProbe):
         agents = [each for each in _match(asked, monitors) if not self._left_out(each.name, self._settings.exclude)]
         known = dict((await self._state.read()).agents)
         self._own = await self._context.workers.call("own addresses", own_interfaces, self._settings.timeout)
+        await self._volumes.look([disk.file for each in agents if each.guest for disk in each.guest.disks])
         seen = [one for each in agents for one in self._look(each, known)]
         self._context.guest_addresses.report({name: each.addresses for name, each in known.items()})
         await self._state.write(GuestAgentsState(agents=dict(list(known.items())[-GUESTS_LIMIT:])))
@@ -146,10 +150,20 @@ class GuestAgentsProbe(BaseProbe):
         conditions = (
             inside.clock_condition(name, report, settings.clock_limit),
             inside.network_condition(name, report),
-            inside.trim_condition(name, report, agent.guest, settings.trim_share, settings.trim_least),
+            self._trim(name, report, agent.guest),
         )
         yield from (each for each in conditions if each is not None)
         yield from (Unseen(f"guest {name}: {part}", why) for part, why in report.unseen)
+
+    def _trim(self, name: str, report: AgentReport, guest: Guest | None) -> Condition | Unseen | None:
+        """Whether space that the guest has freed is still taken below it; None if its disks do not show that."""
+        if guest is None:
+            return None
+        if why := self._volumes.why_not(guest):
+            return Unseen(f"guest {name}: trimmed space", why)
+        settings, known = self._settings, self._volumes.with_held(guest)
+        least, snapshots = settings.trim_least, self._volumes.snapshots(guest)
+        return inside.trim_condition(name, report, known, settings.trim_share, least, snapshots=snapshots)
 
     def _silent(self, agent: _Agent, before: KnownAgent | None) -> Iterator[Observed]:
         """What an agent that does not answer means: that depends on whether it ever did, and on what the guest does."""

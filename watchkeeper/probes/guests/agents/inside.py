@@ -43,8 +43,8 @@ def freed_bytes(report: AgentReport, guest: Guest | None) -> int | None:
     """The least that a trim would free below the guest; None if that cannot be known.
 
     It is what the images take, less what is used in the guest, less every part of its disks that no file system
-    accounts for: swap, metadata, and what is kept for root count as used. Images with snapshots or with other images
-    below them are not compared: a trim does not free what those hold.
+    accounts for: swap, metadata, and what is kept for root count as used. Images with snapshots inside or with other
+    images below them are not compared: a trim does not free what those hold.
     """
     disks = _images(guest)
     if not disks or not report.filesystems:
@@ -57,14 +57,19 @@ def freed_bytes(report: AgentReport, guest: Guest | None) -> int | None:
 
 
 def _images(guest: Guest | None) -> tuple[Drive, ...]:
-    """The guest's disks, if each is a file of which QEMU reports what it takes; else none."""
+    """The guest's disks, if it is known of each what it takes: a file, or a thin or ZFS volume; else none."""
     disks = guest.disks if guest else ()
     known = (d.allocated_bytes and d.size_bytes and not d.image.layers and not d.image.snapshots for d in disks)
     return disks if all(known) else ()
 
 
-def trim_condition(name: str, report: AgentReport, guest: Guest | None, share: float, least: int) -> Condition | None:
-    """Faulty if more than a share of what the images take, and more than `least` bytes, is free inside."""
+def trim_condition(
+    name: str, report: AgentReport, guest: Guest | None, share: float, least: int, *, snapshots: bool = False
+) -> Condition | None:
+    """Faulty if more than a share of what the disks take, and more than `least` bytes, is free inside.
+
+    snapshots: a part of that is freed only when the snapshots of its volumes are removed.
+    """
     freed = freed_bytes(report, guest)
     if freed is None:
         return None
@@ -72,6 +77,8 @@ def trim_condition(name: str, report: AgentReport, guest: Guest | None, share: f
     taken = sum(each.allocated_bytes or 0 for each in disks)
     facts: Facts = (("taken by its disks", format_size(taken)), ("of that free inside", format_size(freed)))
     facts += tuple((f"disk {clip(each.name, 40)}", clip(each.file)) for each in disks[:10])
+    if snapshots:
+        facts += (("held by snapshots too", "a part is freed only when they are removed"),)
     wasted = freed > least and freed > share * taken
     reason = f"{format_size(freed)} are free in the guest and still taken below it: trim it" if wasted else ""
     return Condition(SeriesKey(f"guest {name}", "trimmed space"), not wasted, reason, facts=facts)

@@ -129,12 +129,22 @@ def read_sensors(folder: Path, exclude: Sequence[str]) -> list[Sensor]:
     return sorted(named, key=lambda sensor: sensor.name)
 
 
-def _read_chip(chip: Path, exclude: Sequence[str]) -> Iterator[Sensor]:
+def sensor_names(folder: Path) -> list[str]:
+    """The name of every temperature sensor below the folder; none of them is read."""
+    return [name for chip in hwmon.listed(folder, "hwmon*") for _, name in _named(chip)]
+
+
+def _named(chip: Path) -> Iterator[tuple[str, str]]:
+    """What the files of each sensor of a chip begin with, and its name."""
     where = [hwmon.text(chip / "name") or chip.name, hwmon.device_of(chip)]
     for reading in hwmon.listed(chip, "temp*_input"):
         prefix = reading.name.removesuffix("_input")
         label = hwmon.text(chip / f"{prefix}_label") or prefix
-        name = clip(" ".join(part for part in (*where, label) if part))
+        yield prefix, clip(" ".join(part for part in (*where, label) if part))
+
+
+def _read_chip(chip: Path, exclude: Sequence[str]) -> Iterator[Sensor]:
+    for prefix, name in _named(chip):
         # A sensor that is left out is not even read: reading it may wake the disk.
         if not any(fnmatchcase(name, glob) for glob in exclude):
             yield _read(chip, prefix, name)

@@ -2,6 +2,7 @@
 
 import json
 import re
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -204,6 +205,19 @@ subjects = ["pool *", "gest *"]
         'probe ringing-db: depends_on "pool skery" matches no subject that was recorded so far',
         'probe ssh: guest "hide-hob" matches no subject that was recorded so far',
     ]
+
+
+def test_guests_are_looked_for_among_those_that_run(run: Run, config: Path) -> None:
+    """A real process with the name and the options of QEMU; where none runs, nothing is said of a pattern."""
+    config.write_text(
+        f'{config.read_text()}[[probe]]\nkind = "guests"\nsockets = ["/*"]\nexclude = ["trial-*", "tide*"]\n'
+    )
+    argv = ["qemu-system-x86_64", "-c", "read line", "-name", "guest=tide-log"]
+    with subprocess.Popen(argv, executable="/bin/sh", stdin=subprocess.PIPE) as guest:
+        warnings = json.loads(run("check-config", "--json").stdout)["warnings"]
+        guest.kill()
+    assert 'probe guests: exclude "trial-*" matches no guest of this host now' in warnings
+    assert not any('"tide*"' in each for each in warnings)
 
 
 def test_patterns_that_match_nothing_are_said(run: Run, config: Path) -> None:

@@ -1,36 +1,30 @@
 """Patterns of a configuration that match nothing: probably misspelt, or the thing is not there now. Only warnings.
 
-A kind whose names cannot be listed without its helper is left out: nothing is said about what was not looked at.
+Nothing is said about what was not looked at: a kind of which nothing is here, or whose names only root can list.
 """
 
 import asyncio
 import contextlib
 import glob
-import json
 import os
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
-from functools import cache
 from pathlib import Path
 
+from watchkeeper.cli.commands.configuration import host_names
+from watchkeeper.cli.commands.configuration.host_names import Names, of_folder
 from watchkeeper.cli.database import opened
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import StoreError
 from watchkeeper.messages.wording import clean
 from watchkeeper.notifiers.base import ReceiverSettings
-from watchkeeper.privileged.process import run as run_program
 from watchkeeper.probes.filesystems import filesystems
 from watchkeeper.probes.filesystems.filesystems import FilesystemsSettings
 from watchkeeper.probes.services.in_guest import InGuestSettings
+from watchkeeper.probes.storage.snapshot_sets import ORIGINS_KEY
 from watchkeeper.settings import Settings
 
 AGENTS = "guest-agents"
-
-SYSTEMCTL_S = 5.0
-"""A manager that does not list its units within this time is not asked again."""
-
-Names = Callable[[], Collection[str]]
-"""What there is on this host; empty if it cannot be listed."""
 
 
 def unmatched(known: Settings) -> Iterator[str]:
@@ -64,7 +58,8 @@ def _of_host(probe: ProbeSettings) -> Iterator[tuple[str, str, str]]:
     for key, (what, names) in _NAMED.get(probe.kind, {}).items():
         patterns = getattr(probe, key) if key in probe.model_fields_set else ()
         there = names() if patterns else ()
-        yield from ((key, each, what) for each in patterns if there and not _fits(each, there))
+        said = ORIGINS_KEY.get(probe.kind, key) if key == "origins" else key
+        yield from ((said, each, what) for each in patterns if there and not _fits(each, there))
 
 
 def _exists(pattern: str) -> bool:
@@ -82,29 +77,7 @@ def _hidden(pattern: str) -> bool:
 
 
 def _fits(pattern: str, names: Iterable[str]) -> bool:
-    return any(fnmatchcase(name, pattern) for name in names)
-
-
-@cache
-def _units() -> frozenset[str]:
-    """Every unit that systemd has loaded or could load."""
-    return frozenset(_listed("list-units", "unit")) | frozenset(_listed("list-unit-files", "unit_file"))
-
-
-def _listed(verb: str, field: str) -> Iterator[str]:
-    done = run_program(("systemctl", verb, "--all", "--output=json"), SYSTEMCTL_S)
-    if done.status == 0:
-        with contextlib.suppress(ValueError, KeyError, TypeError):
-            yield from (str(each[field]) for each in json.loads(done.stdout))
-
-
-def _folder(path: str) -> Names:
-    def names() -> Collection[str]:
-        with contextlib.suppress(OSError):
-            return os.listdir(path)  # noqa: PTH208  names are wanted, not paths
-        return ()
-
-    return names
+    return any(name == pattern or fnmatchcase(name, pattern) for name in names)
 
 
 _PATHS: Mapping[str, tuple[str, ...]] = {
@@ -115,14 +88,29 @@ _PATHS: Mapping[str, tuple[str, ...]] = {
 }
 """Keys that are paths or globs of files, by kind."""
 
+_GUESTS = ("guest", host_names.guests)
+_VOLUMES = ("group or volume", host_names.volumes)
 _NAMED: Mapping[str, Mapping[str, tuple[str, Names]]] = {
-    "units": {"exclude": ("unit", _units), "active": ("unit", _units)},
-    "services": {"exclude": ("unit", _units)},
-    "timers": {"exclude": ("unit", _units)},
-    "disk-latency": {"exclude": ("disk", _folder("/sys/block"))},
-    "raid": {"exclude": ("array", _folder("/sys/block"))},
-    "mapped-devices": {"exclude": ("mapped device", _folder("/dev/mapper"))},
-    "links": {each: ("interface", _folder("/sys/class/net")) for each in ("also", "exclude", "any_speed")},
+    "units": {"exclude": ("unit", host_names.units), "active": ("unit", host_names.units)},
+    "services": {"exclude": ("unit", host_names.units)},
+    "timers": {"exclude": ("unit", host_names.units)},
+    "disk-latency": {"exclude": ("disk", of_folder("/sys/block"))},
+    "raid": {"exclude": ("array", of_folder("/sys/block"))},
+    "mapped-devices": {"exclude": ("mapped device", of_folder("/dev/mapper"))},
+    "links": {each: ("interface", of_folder("/sys/class/net")) for each in ("also", "exclude", "any_speed")},
+    "temperatures": {"exclude": ("sensor", host_names.sensors), "limits": ("sensor", host_names.sensors)},
+    "hardware": {"exclude": ("fan or voltage", host_names.fans)},
+    "smart": {"exclude": ("disk", host_names.disks)},
+    "guests": {"exclude": _GUESTS},
+    "guest-agents": {"exclude": _GUESTS},
+    "backups": {"exclude": _GUESTS},
+    "containers": {"exclude": ("container or slice", host_names.containers)},
+    "zfs": {"exclude": ("pool or dataset", host_names.datasets)},
+    "zfs-snapshots": {"origins": ("dataset", host_names.datasets), "exclude": ("dataset", host_names.datasets)},
+    "lvm": {"exclude": _VOLUMES},
+    "lvm-snapshots": {"origins": _VOLUMES, "exclude": _VOLUMES},
+    "btrfs": {"exclude": ("mount point of btrfs", host_names.btrfs_points)},
+    "storage-risks": {"exclude": ("pool", host_names.pools)},
 }
 """Keys that are names or globs of names, by kind."""
 

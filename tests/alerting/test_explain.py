@@ -128,6 +128,10 @@ def test_a_plain_condition() -> None:
         (Forecast(NOW.timestamp(), 1000, 1000, likely_s=0.0, earliest_s=0.0, full=True), "left; full; limits"),
         (Forecast(NOW.timestamp(), 9, 10, no_end=NoEnd.STILL), "left; not filling; limits"),
         (Forecast(NOW.timestamp(), 9, 10), "100 GiB left; limits"),
+        (
+            Forecast(NOW.timestamp(), 1, 5, no_end=NoEnd.STILL, stopped_s=NOW.timestamp()),
+            "stopped growing at 20 % at 09:12; limits",
+        ),
         (filling(60), "full in 60 days (90 %: 56 days to 61 days), growing 1 GiB a day for 30 days; limits"),
         (filling(60, latest=False, growth=None), "(90 %: 56 days to no upper end) for 30 days; limits"),
         (replace(filling(60), since_s=None), "growing 1 GiB a day; limits"),

@@ -204,6 +204,14 @@ def test_why_filling_ended(no_end: NoEnd, headline: str) -> None:
     assert headlines([filling(NOW, 3), over], level())[-1] == headline
 
 
+def test_a_growth_that_stopped_is_said_with_its_time() -> None:
+    """And at which level, instead of a reason."""
+    at = after(hours=2)
+    stopped = Forecast(at.timestamp(), 1, 5, no_end=NoEnd.STILL, stopped_s=after(hours=1).timestamp())
+    ended = headlines([filling(NOW, 3), found_full(stopped, at)], level())[-1]
+    assert ended == "pool skerry stopped growing at 20 % at 11:12 (alert ended)"
+
+
 def test_full_later_than_notified() -> None:
     """A forecast that moved beyond the last threshold ends the alert and says when it is full now."""
     assert headlines([filling(NOW, 3), filling(after(hours=2), 61)], level())[-1] == (

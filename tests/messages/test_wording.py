@@ -315,6 +315,25 @@ def test_a_growth_that_is_too_young_for_a_date() -> None:
     assert wording.pace(1440, None, Unit.COUNT) == "1,440 a day"
 
 
+def test_a_growth_that_has_stopped() -> None:
+    """When, and at which share; with the day if it is another one."""
+    found = full(300)
+    assert found.forecast is not None
+    for before, when in ((1, wording.clock_time(NOW - timedelta(hours=1), ZONE)), (20, "Mon 23 Nov 14:12")):
+        stopped = replace(found.forecast, likely_s=None, stopped_s=(NOW - timedelta(hours=before)).timestamp())
+        said = wording.time_left_phrase(replace(found, ends_at=None, forecast=stopped), NOW, ZONE)
+        assert said == f"stopped growing at {wording.share(stopped.used / stopped.capacity)} at {when}"
+
+
+def test_a_record_of_minutes_is_still_learning() -> None:
+    """Nothing else is said, unless a rule believes the date."""
+    found = full(300)
+    assert found.forecast is not None
+    young = replace(found.forecast, recorded_since_s=found.forecast.at_s - 1_800)
+    for priority, said in ((None, wording.LEARNING), (Priority.CAUTION, "full in")):
+        assert wording.time_left_phrase(replace(found, priority=priority, forecast=young), NOW, ZONE).startswith(said)
+
+
 def due(quantity: str, days: float | None, period_s: float | None = DAY) -> Finding:
     """What is found about a deadline in so many days."""
     due_at = None if days is None else NOW + timedelta(days=days)

@@ -17,6 +17,7 @@ from watchkeeper.alerting.rules import Rules
 from watchkeeper.forecast import calibration
 from watchkeeper.forecast import forecast as exhaustion
 from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.forecast.stopped_growth import with_stopped_growth
 from watchkeeper.forecast.unusual_growth import with_unusual_growth
 from watchkeeper.model.alert import CONCERN, Alert, Concern, State
 from watchkeeper.model.finding import Finding
@@ -226,7 +227,8 @@ class SeriesEvaluator:
 
     def _forecast(self, now: datetime, range_width: float) -> Forecast:
         found = exhaustion.forecast(self.history, now.timestamp())
-        return calibration.adjusted(with_unusual_growth(found, self.history), range_width)
+        found = with_stopped_growth(with_unusual_growth(found, self.history), self.history)
+        return calibration.adjusted(found, range_width)
 
     def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime, range_width: float) -> Finding:
         match seen:

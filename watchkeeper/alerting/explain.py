@@ -65,7 +65,7 @@ def _facts(found: Finding, seen: Observation | None, zone: tzinfo) -> str:
         return f"a reading is expected by {_at(found.ends_at, zone)}"
     match seen:
         case Level():
-            return "; ".join(filter(None, (wording.fill(seen), _forecast(found, seen))))
+            return "; ".join(filter(None, (wording.fill(seen), _forecast(found, seen, zone))))
         case Deadline():
             last = f", last {_at(seen.last_at, zone)}" if seen.last_at else ""
             return (
@@ -83,12 +83,14 @@ def _facts(found: Finding, seen: Observation | None, zone: tzinfo) -> str:
             assert_never(seen)
 
 
-def _forecast(found: Finding, seen: Level) -> str:
+def _forecast(found: Finding, seen: Level, zone: tzinfo) -> str:
     forecast = found.forecast
     if forecast is None:
         return ""
     if forecast.full:
         return "full"
+    if forecast.stopped_s is not None:
+        return wording.stopped_words(forecast, forecast.stopped_s, found.at, zone)
     if forecast.likely_s is None or forecast.earliest_s is None:
         return wording.no_end_phrase(forecast.no_end) if forecast.no_end else ""
     early, likely = (

@@ -166,6 +166,8 @@ def _ending(case: MessageContext, note: str = "", *, whole: bool = False) -> str
 def _ease_of(case: MessageContext, forecast: Forecast) -> str:
     if _has_room(case):
         return "has room again"
+    if forecast.stopped_s is not None:
+        return wording.stopped_words(forecast, forecast.stopped_s, case.now, case.zone)
     if forecast.no_end is None:
         return f"now {wording.time_left_phrase(case.found, case.now, case.zone)}"
     return _EASE[forecast.no_end]

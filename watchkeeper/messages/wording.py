@@ -81,6 +81,9 @@ _NO_END = {
     NoEnd.CLEARED: "expected to drop before it is full",
 }
 
+LEARNING = "still learning: recorded for less than an hour"
+"""Of a level whose record is too short for anything else."""
+
 _DEADLINE = {
     "certificate": ("expires in {}", "expired {} ago"),
     "validity": ("expires in {}", "expired {} ago"),
@@ -463,6 +466,10 @@ def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation
         return _over_limit(finding, finding.used_limit, found, now)
     if found is not None and found.unusual is not None and finding.priority is None:
         return _unusual(found, found.unusual, now, zone, seen)
+    if found is not None and found.stopped_s is not None:
+        return stopped_words(found, found.stopped_s, now, zone)
+    if found is not None and found.learning and finding.priority is None:
+        return LEARNING
     if finding.early:
         return "growing; too early for a date"
     if finding.ends_at is None:
@@ -477,6 +484,18 @@ def _unusual(found: Forecast, growth: UnusualGrowth, now: datetime, zone: tzinfo
     """`growing unusually fast since 08:00; too early for a date; at this rate, ...`."""
     rate = at_this_rate(found, seen.unit) if isinstance(seen, Level) else ""
     return "; ".join(filter(None, (unusual_words(growth, now, zone), "too early for a date", rate)))
+
+
+def stopped_words(found: Forecast, stopped_s: float, now: datetime, zone: tzinfo) -> str:
+    """`stopped growing at 46 % at 10:38`."""
+    at = datetime.fromtimestamp(stopped_s, UTC)
+    return f"stopped growing at {share(found.used / found.capacity)} at {_time_or_instant(at, now, zone)}"
+
+
+def _time_or_instant(at: datetime, now: datetime, zone: tzinfo) -> str:
+    """`08:00`, with the day if it is another one."""
+    same_day = at.astimezone(zone).date() == now.astimezone(zone).date()
+    return clock_time(at, zone) if same_day else instant(at, zone, now)
 
 
 def full_word(key: SeriesKey) -> str:
@@ -494,8 +513,7 @@ def _over_limit(finding: Finding, limit: float, found: Forecast, now: datetime) 
 def unusual_words(found: UnusualGrowth, now: datetime, zone: tzinfo) -> str:
     """`growing unusually fast since 08:00`."""
     since = datetime.fromtimestamp(found.since_s, UTC)
-    same_day = since.astimezone(zone).date() == now.astimezone(zone).date()
-    return f"growing unusually fast since {clock_time(since, zone) if same_day else instant(since, zone, now)}"
+    return f"growing unusually fast since {_time_or_instant(since, now, zone)}"
 
 
 def at_this_rate(found: Forecast, unit: Unit) -> str:
@@ -545,6 +563,4 @@ def _faulty(finding: Finding, now: datetime, zone: tzinfo) -> str:
     ok, faulty, _ = condition_words(finding.key)
     if finding.since is None:
         return ok if finding.priority is None else faulty
-    same_day = finding.since.astimezone(zone).date() == now.astimezone(zone).date()
-    when = clock_time(finding.since, zone) if same_day else instant(finding.since, zone, now)
-    return f"{faulty} since {when}"
+    return f"{faulty} since {_time_or_instant(finding.since, now, zone)}"

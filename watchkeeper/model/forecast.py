@@ -9,6 +9,8 @@ EARLY_S = 0.9 * 86_400.0
 """What has lasted for most of a day is rarely a job."""
 EARLY_SHARE = 0.95
 """What began before is as likely to last as long again (Gott, Nature 363, 1993): less is too little to name a date."""
+FIRST_S = 3_600.0
+"""A record that is shorter than this says nothing yet, except what a rule believes."""
 GRACE_S = 7_200.0
 """The start of a growth may be estimated this much too late, and evaluations are only periodic."""
 
@@ -62,6 +64,7 @@ class Forecast:
     pruned_s: when the cycle last fell back to its lowest; None if it falls gradually, or there is no cycle.
     steps: completed changes within hours, which are not counted as growth.
     unusual: an unusual growth that the forecast does not include yet.
+    stopped_s: when a growth of the first day stopped; then there is no date, and no rate.
     line: for drawing; value(at) = line.at(at_s). spread: half the width of its 90 % band at `at_s`.
     """
 
@@ -84,6 +87,12 @@ class Forecast:
     line: Line | None = None
     spread: float = 0.0
     unusual: UnusualGrowth | None = None
+    stopped_s: float | None = None
+
+    @property
+    def learning(self) -> bool:
+        """Whether the record is in its first hour."""
+        return self.recorded_since_s is not None and self.at_s - self.recorded_since_s < FIRST_S
 
     @property
     def early(self) -> bool:

@@ -158,6 +158,7 @@ def forecast_form(found: Forecast) -> forms.Forecast:
         "cycles": found.cycles,
         "too_early": found.early,
         "unusual_growth": None if found.unusual is None else unusual_form(found.unusual),
+        "stopped_at": stamp(instant(found.stopped_s)),
     }
 
 

@@ -248,6 +248,7 @@ class Forecast(TypedDict):
     cycles: int
     too_early: bool
     unusual_growth: UnusualGrowth | None
+    stopped_at: Instant | None
 
 
 class Finding(About):

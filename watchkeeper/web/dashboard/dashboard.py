@@ -314,9 +314,10 @@ def why_ok(kind: Kind, finding: Finding | None) -> OkSeries:
     """Why a series without an alert is OK, or why that is not known."""
     if finding is not None and unusual(finding):
         return OkSeries.UNUSUAL
-    if finding is not None and finding.early:
-        return OkSeries.EARLY
-    no_end = finding.forecast.no_end if finding and finding.forecast else None
-    if finding is None or no_end is NoEnd.TOO_FEW:
+    forecast = finding.forecast if finding else None
+    no_end = forecast.no_end if forecast else None
+    if finding is None or no_end is NoEnd.TOO_FEW or (forecast is not None and forecast.learning):
         return OkSeries.LEARNING
+    if finding.early:
+        return OkSeries.EARLY
     return OkSeries.UNCERTAIN if no_end is NoEnd.UNCERTAIN else WELL[kind]

@@ -11,7 +11,7 @@ from functools import partial
 from markupsafe import Markup
 
 from watchkeeper.messages.growth import describe
-from watchkeeper.messages.wording import amount, clean, duration, share, thing, time_left_phrase
+from watchkeeper.messages.wording import amount, clean, duration, share, stopped_words, thing, time_left_phrase
 from watchkeeper.model.alert import CONCERN, Concern, Priority
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
@@ -250,6 +250,8 @@ def _trend(finding: Finding | None, level: Level, board: Dashboard, zone: tzinfo
     forecast = finding.forecast if finding else None
     if finding is None or forecast is None:
         return "still learning"
+    if forecast.stopped_s is not None:
+        return stopped_words(forecast, forecast.stopped_s, board.at, zone)
     if forecast.no_end in {NoEnd.STILL, NoEnd.SHRINKING} and _young(forecast) and _alerted(finding, board):
         return "room again; too early to say whether it grows"
     said = time_left_phrase(finding, board.at, zone, level)

@@ -12,6 +12,7 @@ from watchkeeper.messages.wording import (
     full_word,
     instant,
     joined,
+    stopped_words,
     thing,
     time_left_phrase,
 )
@@ -96,6 +97,8 @@ def easing(alert: Alert, finding: Finding, now: datetime, zone: tzinfo) -> str:
         return ""
     forecast = finding.forecast
     room = alert.reached or (forecast is not None and forecast.no_end in {NoEnd.SHRINKING, NoEnd.CLEARED})
+    if forecast is not None and forecast.stopped_s is not None and not alert.reached:
+        return stopped_words(forecast, forecast.stopped_s, now, zone)
     said = "room again" if room and forecast is not None and not forecast.full else "no longer forecast to fill"
     # An alert that was lowered on the way began to wait again: since when there is room is not known from it.
     if alert.pending_since is None or alert.pending_since == alert.changed_at:
@@ -118,7 +121,8 @@ def since_when(at: datetime, now: datetime, zone: tzinfo) -> str:
 
 def _full(event: ActiveAlert, zone: tzinfo) -> str:
     if event.finding is not None and (eased := easing(event.alert, event.finding, event.at, zone)):
-        return f"has {eased}" if eased.startswith("room") else f"is {eased}"
+        verb = "has " if eased.startswith("room") else "" if eased.startswith("stopped") else "is "
+        return f"{verb}{eased}"
     phrase = time_left_phrase(event.finding, event.at, zone) if event.finding else ""
     word = full_word(event.alert.key)
     if phrase == word:

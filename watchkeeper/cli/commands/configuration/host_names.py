@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Iterator
 from functools import cache, partial
 from pathlib import Path
 
-from watchkeeper.discovery.finders import qemu
+from watchkeeper.discovery.finders.guests import qemu
 from watchkeeper.errors import ProbeError
 from watchkeeper.privileged.commands import ENGINES
 from watchkeeper.privileged.process import PATH

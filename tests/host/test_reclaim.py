@@ -151,7 +151,7 @@ def test_space_reserved_for_a_volume_is_freed(pool: Station) -> None:
     before = used(pool, "gauge/ringing-db")
     pool.machine.run("zfs destroy gauge/ringing-db@before,after")
     fell = before - used(pool, "gauge/ringing-db")
-    pool.note(f"reclaim, zfs volume: forecast {answer['least_bytes']}, actually {fell}")
+    pool.note(f"reclaim, zfs volume: forecast {answer['min_bytes']}, actually {fell}")
     assert fell == answer["min_bytes"]
 
 
@@ -170,7 +170,7 @@ def test_thin_snapshots_free_within_their_bounds(station: Station) -> None:
     before = held()
     machine.run(f"lvremove -qq -y {' '.join(names)}")
     fell = before - held()
-    station.note(f"reclaim, thin: forecast {answer['least_bytes']} to {answer['most_bytes']}, actually {fell}")
+    station.note(f"reclaim, thin: forecast {answer['min_bytes']} to {answer['max_bytes']}, actually {fell}")
     assert answer["min_bytes"] <= fell <= answer["max_bytes"]
 
 

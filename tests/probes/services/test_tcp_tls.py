@@ -1,6 +1,7 @@
 """TLS on any port, against real servers of SMTP, IMAP, LDAP and MQTT on loopback."""
 
 import asyncio
+import os
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -16,7 +17,8 @@ from tests.probes.tlsservers import Pem, dovecot, issue, mosquitto, slapd, smtp
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Answer, Condition, Deadline, Observed, Unseen
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.services import start_tls
+from watchkeeper.probes.services import served_certificate, start_tls
+from watchkeeper.probes.services.certificate_files import CertificateFile, read_file
 from watchkeeper.probes.services.tcp import TcpProbe, TcpSettings
 
 SOON = datetime.now(UTC).replace(microsecond=0) + timedelta(days=5)
@@ -96,6 +98,34 @@ async def test_renewed_on_disk_and_not_served(
         assert unseen.why == f"{pem.certificate} cannot be read: No such file or directory"
         issue(tmp_path, authority, SOON - timedelta(days=4))
         assert condition(await probe.observe()).ok
+
+
+async def test_a_certificate_file_is_read_again_only_if_it_changed(
+    bench: ProbeContext, pem: Pem, authority: trustme.CA, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each change is seen: of the content, of the inode with an old time, and the rights."""
+    reads: list[Path] = []
+
+    def counted(path: Path) -> CertificateFile:
+        reads.append(path)
+        return read_file(path)
+
+    monkeypatch.setattr(served_certificate, "read_file", counted)
+    async with smtp(pem) as port:
+        probe = TcpProbe(settings(port, pem, tls="smtp", certificate_file=pem.certificate), bench)
+        for _ in range(3):
+            assert condition(await probe.observe()).ok
+        assert len(reads) == 1
+        (tmp_path / "renewed").mkdir()
+        times = pem.certificate.stat()
+        renewed = issue(tmp_path / "renewed", authority, SOON + timedelta(days=85)).certificate
+        os.utime(renewed, ns=(times.st_atime_ns, times.st_mtime_ns))
+        renewed.replace(pem.certificate)
+        facts = dict(condition(await probe.observe()).facts)
+        assert facts["in the file"] != facts["served"]
+        pem.certificate.chmod(0o640)
+        await probe.observe()
+        assert len(reads) == 3
 
 
 def condition(seen: Sequence[Observed]) -> Condition:

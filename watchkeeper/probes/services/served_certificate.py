@@ -26,6 +26,7 @@ class ServedCertificate:
         """file: where the service has its certificate from, on this host."""
         self._context, self._subject, self._file, self._timeout_s = context, subject, file, timeout_s
         self._last: Certificate | None = None
+        self._kept: tuple[tuple[int, ...], CertificateFile] | None = None
 
     async def observe(self, shown: Certificate | None) -> Sequence[Observed]:
         """The expiry, and the comparison with the file. shown: what the service showed now; None if nothing.
@@ -44,10 +45,22 @@ class ServedCertificate:
 
     async def _compared(self, path: Path, served: Certificate) -> Observed:
         try:
-            file = await self._context.workers.call(f"certificate {path}", partial(read_file, path), self._timeout_s)
+            file = await self._context.workers.call(f"certificate {path}", partial(self._read, path), self._timeout_s)
         except ProbeError as error:
             return Unseen(f"{self._subject}: served certificate", str(error))
         return compare(self._subject, file, served, self._context.clock.now())
+
+    def _read(self, path: Path) -> CertificateFile:
+        """The file; the same as before if it is the same file, unchanged. Blocks. Raises ProbeError."""
+        try:
+            found = path.stat()
+        except OSError:
+            return read_file(path)  # It says why.
+        # With the time of the inode's change: a renewal may keep the time of the content (cp -p), or change the rights.
+        version = found.st_dev, found.st_ino, found.st_mtime_ns, found.st_ctime_ns, found.st_size
+        if self._kept is None or self._kept[0] != version:
+            self._kept = version, read_file(path)
+        return self._kept[1]
 
 
 def compare(subject: str, file: CertificateFile, served: Certificate, now: datetime) -> Condition:

@@ -59,10 +59,23 @@ class Handshake:
             der = self.object.getpeercert(binary_form=True)
         except ValueError:
             return None  # The handshake was not finished.
-        verified = self.object.getpeercert()
-        if verified:
-            return _from_fields(verified, der or b"")
-        return read_certificate(der) if der else None
+        if not der:
+            return None
+        # A service shows the same certificate for months.
+        key = self.object.context.verify_mode is not ssl.CERT_NONE, der
+        if key not in _read_before:
+            if len(_read_before) >= READ_LIMIT:
+                _read_before.clear()
+            verified = self.object.getpeercert()
+            _read_before[key] = _from_fields(verified, der) if verified else read_certificate(der)
+        return _read_before[key]
+
+
+READ_LIMIT = 64
+"""Certificates that are remembered, a few kilobytes each."""
+
+_read_before: dict[tuple[bool, bytes], Certificate | None] = {}
+"""By whether it was verified, and by its bytes."""
 
 
 current: ContextVar[Handshake | None] = ContextVar("current", default=None)

@@ -153,9 +153,12 @@ def _life_used(said: Report) -> float | None:
 
 
 def _spare(health: Report) -> float | None:
-    """NVM Express: spare blocks left, and the threshold of the warning, both in percent."""
+    """NVM Express: spare blocks left, and the threshold of the warning, both in percent.
+
+    A disk of QEMU, which has no such blocks, fills in 0 for both.
+    """
     left, limit = number(health.get("available_spare")), number(health.get("available_spare_threshold"))
-    if left is None or limit is None or not 0 <= limit < 100:
+    if left is None or limit is None or not 0 <= limit < 100 or left == limit == 0:
         return None
     return min(max((100 - left) / (100 - limit), 0.0), 1.0)
 

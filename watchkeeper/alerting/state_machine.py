@@ -181,7 +181,11 @@ def _marks(alert: Alert, event: Event, now: datetime, delays: Delays) -> dict[st
         case Event.EASE | Event.CLEAR:
             recent_ends = () if alert.chattering else chattering.remembered(alert.recent_ends, now)
             ended = _ended(alert, now) if event is Event.CLEAR else {}
-            return {"escalated": False, "reached": False, "recent_ends": recent_ends, **ended}
+            # No message said that it began and none may be sent now, so none says that it ended, although the operator
+            # acknowledged it with its cause.
+            unsent = event is Event.CLEAR and not alert.message_count and alert.kept_back(now)
+            known = {"notified_priority": None} if unsent else {}
+            return {"escalated": False, "reached": False, "recent_ends": recent_ends, **ended, **known}
         case Event.ACKNOWLEDGE:
             # Whoever acknowledges it knows its current state, even if notifications were kept back.
             return {"acknowledged_at": now, "notified_priority": alert.priority}

@@ -121,6 +121,27 @@ def test_an_agent_that_is_gone_suppresses_no_service_in_its_guest() -> None:
     assert is_down(Condition(SeriesKey("guest hide-hub", "state"), ok=False, reason="it is paused"))
 
 
+@pytest.mark.parametrize("acknowledged", [True, False])
+def test_the_end_of_a_consequence_is_not_sent_either(acknowledged: bool) -> None:  # noqa: FBT001
+    """The operator acknowledges the pool with all that stopped with it: its end is one message too, and what happens
+    next is a new alert with messages of its own.
+    """
+    street = station()
+    street.down(POOL, GUEST, HUB)
+    street.live(30)
+    for key in (POOL, GUEST, HUB) if acknowledged else ():
+        move = state_machine.acknowledge(street.alert(key), street.now)
+        assert move is not None
+        street.book.put(move.after)
+    street.up(POOL, GUEST, HUB)
+    street.live(240)
+    assert street.told == [("pool skerry", NotificationKind.RAISED), ("pool skerry", NotificationKind.ENDED)]
+    assert street.alert(GUEST).at_rest
+    street.down(GUEST)
+    street.live(30)
+    assert street.told[2:] == [("guest hide-hub", NotificationKind.RAISED)]
+
+
 def test_what_was_sent_before_its_cause_belongs_to_it() -> None:
     """The guest was reported, then the pool is seen to be suspended: its message can name the guest. What failed an
     hour before the pool does not belong to it, and neither does what is suppressed by it.

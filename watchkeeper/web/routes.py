@@ -290,6 +290,12 @@ FORM_ROUTES = (
         "Acknowledge an alert and all that belongs to its event.",
         ("subject", "quantity", "concern", "back"),
     ),
+    FormRoute(
+        "/acknowledge-ended",
+        form_handlers.acknowledge_ended,
+        "Acknowledge every alert that has ended.",
+        ("back",),
+    ),
     FormRoute("/subjects/{id}/acknowledge", form_handlers.acknowledge, "Acknowledge an alert.", ("concern", "back")),
     FormRoute("/subjects/{id}/shelve", form_handlers.shelve, "Shelve an alert for a time.", ("concern", "for", "back")),
     FormRoute(

@@ -130,6 +130,22 @@ async def test_board(page: Open) -> None:
     assert {"reason", "quantity_id", "subject", "quantity", "unusual_growth"} == set(found["ok"][0])
 
 
+async def test_what_is_inside_what(page: Open) -> None:
+    """The tree of the page: stores with what is on them, each with its own quantities and its alerts' priority."""
+    client = await page(readstore.full())
+    ids = {s["id"]: s["subject"] for s in (await get(client, "/api/v1/quantities"))["items"]}
+    tree = (await get(client, "/api/v1/status"))["tree"]
+    pool = next(each for each in tree if each["subject"] == "pool skerry")
+    assert [pool["priority"], *(each["priority"] for each in pool["inside"])] == ["alarm"] * 5
+    assert {each["subject"] for each in pool["inside"]} == {f"guest {name}" for name in readstore.GUESTS}
+    hub = next(each for each in pool["inside"] if each["subject"] == "guest hide-hub")
+    assert [(each["subject"], each["priority"], each["inside"]) for each in hub["inside"]] == [
+        ("service hide-hub", "warning", [])
+    ]
+    assert {ids[each] for each in hub["inside"][0]["quantity_ids"]} == {"service hide-hub"}
+    assert next(each for each in tree if each["subject"] == "memory")["priority"] is None
+
+
 async def test_series(page: Open) -> None:
     """A series is listed, and found by its id with its newest observation, findings and alerts."""
     client = await page(readstore.filling())

@@ -11,9 +11,10 @@ from aiohttp.test_utils import TestClient, TestServer
 
 from tests.support import readstore
 from tests.support.acting import PASSWORD, ActingDouble, password_file
-from tests.support.readstore import ReadStoreDouble
+from tests.support.readstore import DAY, ReadStoreDouble
 from tests.web.conftest import Client, app_of
-from watchkeeper.model.alert import State
+from watchkeeper.model.alert import Concern, State
+from watchkeeper.model.observation import SeriesKey
 from watchkeeper.web.routes import FORM_ROUTES
 from watchkeeper.web.settings import PageSettings
 
@@ -183,6 +184,26 @@ async def test_acknowledge_a_whole_event(station: Station_) -> None:
     for again in (fields, fields | {"subject": "service of nobody"}):
         await found.send("/acknowledge-event", **again)
         assert "There is no active alert to acknowledge." in await found.text()
+
+
+async def test_acknowledge_all_that_has_ended(station: Station_) -> None:
+    """One press for everything that is over; what is active stays as it is. For a single one it has its own button."""
+    store = readstore.filling()
+    found = await station(store=store)
+    await found.sign_in()
+    assert "acknowledge-ended" not in await found.text()
+    store.alert(SeriesKey("guest nest-cams", "state"), Concern.FAULTY, None, DAY, State.RECTIFIED)
+    store.version += 1
+    text = await found.text()
+    assert "<button>Acknowledge all 2</button>" in text
+    assert 'aria-label="Acknowledge: guest nest-cams' not in text
+    active = [a for a in store.raised if a.state is State.ACTIVE]
+    assert await found.send("/acknowledge-ended", back="") == (303, "/")
+    assert "Acknowledged: everything that has ended." in await found.text()
+    assert [a for a in store.raised if a.state is State.ACTIVE] == active
+    assert not [a for a in store.raised if a.state is State.RECTIFIED]
+    await found.send("/acknowledge-ended", back="")
+    assert "Nothing that has ended waits to be acknowledged." in await found.text()
 
 
 async def test_shelve_and_back(station: Station_) -> None:

@@ -163,6 +163,15 @@ def test_words_of_the_end_are_above_the_field(size: Size) -> None:
     assert float(dot.get("cx") or 0) == pytest.approx(size.margin_left + share * size.inner[0], abs=0.1)
 
 
+def test_the_newest_value_does_not_cover_the_line_of_the_capacity() -> None:
+    """Of a level that is nearly full the words are below its point, on the side of the future."""
+    chart = _level([40.0, 60.0, 93.0], 100.0, (NOW_S + DAY_S, NOW_S + 2 * DAY_S, NOW_S + 3 * DAY_S))
+    (said,) = classed(drawn(chart), "axis strong value")
+    ceiling = NARROW.margin_top + 16 * 2 + NARROW.inner[1] * (1 - (100.0 - chart.low) / (chart.high - chart.low))
+    assert said.get("text-anchor") == "start"
+    assert float(said.get("y", "0")) - 12 > ceiling
+
+
 @pytest.mark.parametrize(("values", "above"), [([40.0, 50.0, 60.0], True), ([60.0, 50.0, 40.0], False)])
 def test_the_newest_value_is_clear_of_the_curve(values: list[float], *, above: bool) -> None:
     """It is above the end of a curve that rises, and below that of one that falls."""

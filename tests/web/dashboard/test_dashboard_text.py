@@ -8,7 +8,7 @@ import pytest
 from tests.support import readstore
 from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.dashboard.test_dashboard import board_of
-from watchkeeper.model.alert import Alert, Concern, Priority
+from watchkeeper.model.alert import Alert, Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.web.dashboard import dashboard_text
@@ -76,6 +76,18 @@ def test_more_things_without_a_time_are_named() -> None:
     assert (
         dashboard_text.by_when(board_of(store), UTC) == "Likely Sat 28 Nov. One more thing needs you: service tide-log."
     )
+
+
+def test_what_is_acknowledged_and_still_so_is_said() -> None:
+    """A pool that is full does not vanish from the first sentences when it is acknowledged."""
+    store = readstore.full()
+    known = {"pool skerry", *readstore.carried("pool skerry")}
+    store.raised = [replace(a, state=State.ACKNOWLEDGED) if a.key.subject in known else a for a in store.raised]
+    board = board_of(store)
+    assert dashboard_text.verdict(board) == "File system /srv will be full in about 9 h"
+    assert "Acknowledged: pool skerry full" in dashboard_text.by_when(board, UTC)
+    store.raised = [replace(a, state=State.ACKNOWLEDGED) for a in store.raised]
+    assert dashboard_text.by_when(board_of(store), UTC).startswith("Acknowledged: pool skerry full")
 
 
 def test_nobody_would_be_notified() -> None:

@@ -69,8 +69,8 @@ async def read(client: Client, path: str = "/", status: int = 200) -> Reader:
                 "Acknowledged", "Ended, not acknowledged", "did not answer",
             ],
         ),
-        ("full", ["Pool skerry is full. 4 guests and 4 services stopped with it.", "faulty: suspended: no space left",
-                  "service hide-hub not answering"]),
+        ("full", ["Pool skerry is full. 4 guests and 4 services stopped with it.",
+                  "Pool skerry is suspended: no space left", "service hide-hub not answering"]),
         ("fresh", ["Monitoring has just started", "No readings yet."]),
     ],
 )  # fmt: skip
@@ -136,6 +136,9 @@ async def test_what_has_stopped_has_other_advice(page: Open) -> None:
     assert '<details class="event" open><summary>4 guests and 4 services stopped with it.</summary>' in pool
     assert "Likely" not in pool
     assert pool.count("pool skerry</bdi>") == 1
+    assert pool.count("<code>watchkeeper reclaim</code>") == 1
+    # Both ends are on the day of the likely time, which is named once.
+    assert "Likely Wed 25 Nov 17:24; 90 % range 14:24 to 23:24." in srv
     assert "Delete snapshots that you do not need" not in srv
 
 

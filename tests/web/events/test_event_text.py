@@ -117,7 +117,7 @@ def test_answers_and_conditions() -> None:
     assert statement(first(store, young, Concern.NOT_ANSWERING), UTC) == "Service tide-log is not answering"
     store = ReadStoreDouble()
     paused = store.condition("guest tide-log", "state", "paused: no space", HOUR)
-    assert statement(first(store, paused, Concern.FAULTY), UTC) == "Guest tide-log is faulty: paused: no space"
+    assert statement(first(store, paused, Concern.FAULTY), UTC) == "Guest tide-log is paused: no space"
     store = ReadStoreDouble()
     units = store.condition("this machine", "units", "", HOUR)
     assert statement(first(store, units, Concern.FAULTY), UTC) == "This machine has failed units"

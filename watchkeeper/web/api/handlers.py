@@ -19,6 +19,7 @@ from watchkeeper.web.charts.downsample import downsample
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.health import HealthReport
+from watchkeeper.web.dashboard.house_tree import build_tree
 from watchkeeper.web.http.parameters import moment, part, whole
 from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.moved import refuse_stream
@@ -77,6 +78,7 @@ async def status(request: web.Request) -> web.Response:
         "monitoring_problems": list(problems),
         "forecast_record": json_forms.record_form(await context.forecast_record()),
         **json_forms.status_form(found, known),
+        "tree": json_forms.tree_form(build_tree(found.items, context.resting), found),
         "recent_events": [json_forms.event_form(line, known) for line in recent],
     }
     return reply(answer)

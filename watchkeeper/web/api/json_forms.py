@@ -1,13 +1,13 @@
 """The JSON forms of records. Times are RFC 3339 in UTC; never NaN or infinity (RFC 8259); no secrets."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import assert_never, cast, overload
 
 from watchkeeper.alerting.rules import instant
 from watchkeeper.messages.forecast_record import record_line
-from watchkeeper.model.alert import Alert
+from watchkeeper.model.alert import CONCERN, Alert
 from watchkeeper.model.change import Change
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, UnusualGrowth
@@ -18,6 +18,7 @@ from watchkeeper.web.api import response_types as forms
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries
 from watchkeeper.web.dashboard.health import Check
+from watchkeeper.web.dashboard.house_tree import Node
 
 Ids = Mapping[SeriesKey, int]
 
@@ -247,6 +248,23 @@ def status_form(found: Dashboard, ids: Ids) -> forms.Dashboard:
         "ok": [_ok(q, ids) for q in found.quiet if q.why not in LEARNING],
         "learning": [_ok(q, ids) for q in found.quiet if q.why in LEARNING],
         "not_observed": [{"probe": each.probe, "what": each.what, "reason": each.why} for each in found.unseen],
+    }
+
+
+def tree_form(nodes: Sequence[Node], found: Dashboard) -> list[forms.TreeNode]:
+    """What is inside what: stores, guests, containers and services, outermost first."""
+    return [_node(each, found) for each in nodes]
+
+
+def _node(node: Node, found: Dashboard) -> forms.TreeNode:
+    """A subject. Its priority is the highest of its own alerts, not of what is inside it."""
+    priorities = (found.priorities.get((each.key, CONCERN[each.kind])) for each in node.items)
+    highest = max((each for each in priorities if each is not None), default=None)
+    return {
+        "subject": node.subject,
+        "quantity_ids": [each.series_id for each in node.items],
+        "priority": highest.word if highest else None,
+        "inside": tree_form(node.inside, found),
     }
 
 

@@ -373,6 +373,15 @@ class OkQuantity(About):
     unusual_growth: UnusualGrowth | None
 
 
+class TreeNode(TypedDict):
+    """A subject, and what is inside it."""
+
+    subject: str
+    quantity_ids: list[int]
+    priority: PriorityWord | None
+    inside: list["TreeNode"]
+
+
 class Dashboard(TypedDict):
     """What the store says about the present."""
 
@@ -408,6 +417,7 @@ class Status(Dashboard):
     summary: str
     monitoring_problems: list[str]
     forecast_record: ForecastRecord
+    tree: list[TreeNode]
     recent_events: list[Event]
 
 

@@ -161,6 +161,16 @@ async def acknowledge_event(request: web.Request) -> web.Response:
     return await _done(request, fields, None, said)
 
 
+async def acknowledge_ended(request: web.Request) -> web.Response:
+    """Acknowledge everything that has ended and that nobody has acknowledged."""
+    acting, _, fields = await authorized_form(request)
+    over = (await of(request).dashboard()).over
+    parts = [each.alert for event in over for each in event.whole if each.alert.state in OPEN]
+    done = sum([await acting.acknowledge(each.key, each.concern) for each in parts])
+    said = "Acknowledged: everything that has ended." if done else "Nothing that has ended waits to be acknowledged."
+    return await _done(request, fields, None, said)
+
+
 async def shelve(request: web.Request) -> web.Response:
     """Shelve an alert for a time."""
     acting, _, fields = await authorized_form(request)

@@ -258,7 +258,11 @@ def _value(chart: Chart, size: Size, x: Place, y: Place) -> list[str]:
     left = x(at_s) > wide / 2
     run = chart.runs[-1] if chart.runs else []
     before = [v for a, v in run if x(a) <= x(at_s) - BEFORE][-1:] or [v for _, v in run[:-1]][:1]
-    rises = left and bool(before) and before[0] <= value and y(value) > 2 * LINE
+    rises = left and bool(before) and before[0] <= value
+    top = 0.0 if chart.ceiling is None else max(y(chart.ceiling[0]), 0.0)
+    if rises and y(value) < top + 2 * LINE:
+        # Above the point is the line of the capacity: right of it and below is only the future, which rises too.
+        rises, left = False, wide - x(at_s) < BEFORE
     beside = y(value) + (-8 if rises else 20)
     at = (size.margin_left + x(at_s) + (-6 if left else 6), size.margin_top + min(max(beside, 14), high - 4))
     return [words(said, *at, text_anchor="end" if left else "start", class_="axis strong value")]

@@ -122,14 +122,22 @@ async def _card(event: ActiveAlert, board: Dashboard, past: Past, *, folded: boo
     if is_easing(event.alert, event.finding):
         made = replace(made, first=EASING, folded=folded, eased=True)
         return await _with_level(made, event, level, past) if isinstance(level, Level) else made
+    first = first_step(event.alert.concern, key, level)
+    helps = entry.named(entry.helps, key) if down and not folded else ""
     changed = () if folded else tuple(await changed_before(past.context, event.alert, event.finding, event.at))
     made = replace(
         made,
         changed=changed[:CHANGES],
         more_changed=len(changed[CHANGES:]),
-        first=first_step(event.alert.concern, key, level),
-        commands=() if folded else tuple((entry.named(c, key), shows) for c, shows in entry.commands[:COMMANDS]),
-        helps=entry.named(entry.helps, key) if down and not folded else "",
+        first=first,
+        helps=helps,
+        commands=()
+        if folded
+        else tuple(
+            (named, shows)
+            for named, shows in ((entry.named(c, key), shows) for c, shows in entry.commands[:COMMANDS])
+            if f"`{named}`" not in first + helps
+        ),
         plans=tuple(links(key.subject)) if event.alert.concern is Concern.FULL else (),
         when=_when(event.finding, board, past.context),
         folded=folded,
@@ -206,7 +214,15 @@ def _when(finding: Finding | None, board: Dashboard, context: Context) -> str:
     if finding.latest_at is None:
         return f"Likely {likely}; not before {first} (95 %), no latest time"
     last = moment(finding.latest_at, zone, board.at)
-    return f"Likely {likely}" + (f"; 90 % range {first} to {last}" if first != last else "")
+    if first == last:
+        return f"Likely {likely}"
+    return f"Likely {likely}; 90 % range {_short_of(first, likely)} to {_short_of(last, likely)}"
+
+
+def _short_of(other: str, named: str) -> str:
+    """An instant without its day if that is the same as the one that was named: `19:46`."""
+    day, _, at = other.rpartition(" ")
+    return at if ":" in at and day == named.rpartition(" ")[0] else other
 
 
 async def _picture(event: ActiveAlert, level: Level, past: Past) -> Markup | None:

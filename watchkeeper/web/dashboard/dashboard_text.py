@@ -95,8 +95,14 @@ def by_when(board: Dashboard, zone: tzinfo) -> str:
     if board.newest_at is None and not board.needing:
         return "No readings yet. The first ones arrive within about a minute, the first forecasts after about 10 min."
     if not board.needing:
-        return _next(board, zone)
-    return " ".join(filter(None, (_likely(board.needing[0], zone), _more(board, zone))))
+        return " ".join(filter(None, (_known(board, zone), _next(board, zone))))
+    return " ".join(filter(None, (_likely(board.needing[0], zone), _more(board, zone), _known(board, zone))))
+
+
+def _known(board: Dashboard, zone: tzinfo) -> str:
+    """What is acknowledged and still so: the headline is about something else."""
+    facts = [f"{thing(e.alert.key)} {fact(e, board, zone)}" for e in board.known]
+    return f"Acknowledged: {_some(facts)}." if facts else ""
 
 
 def _likely(first: ActiveAlert, zone: tzinfo) -> str:

@@ -63,6 +63,11 @@ class Inside:
     fold: str = ""
     more: int = 0
 
+    @property
+    def lines(self) -> int:
+        """How many lines are in the open."""
+        return sum(1 + each.inside.lines for each in self.shown)
+
 
 @dataclass(frozen=True, slots=True)
 class Branch:

@@ -143,14 +143,14 @@ def _quiet(found: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> dict[st
     }
 
 
-def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Card]]]:
-    """The events that need nobody just now, under their headings."""
+def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Card], bool]]:
+    """The events that need nobody just now, under their headings; and whether they are acknowledged all at once."""
     parts = (
         ("Acknowledged", found.known),
         (dashboard_text.aside_title(found), found.aside),
         ("Ended, not acknowledged", found.over),
     )
-    return [(heading, [short(s, found, context) for s in part]) for heading, part in parts if part]
+    return [(heading, [short(s, found, context) for s in part], part is found.over) for heading, part in parts if part]
 
 
 def _notifiers(request: web.Request) -> Sequence[str]:

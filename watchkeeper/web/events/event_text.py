@@ -1,5 +1,6 @@
 """One event in words: what has happened, and what stopped with it. Pure."""
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import datetime, tzinfo
@@ -47,6 +48,12 @@ PERFECT = {
     "not reporting": "not reported",
 }
 """With a length of time a sentence says "has not answered for 3 min"."""
+
+GENERAL = "faulty"
+"""The word for a condition that has none of its own."""
+
+OWN_WORD = re.compile(r"(?!failed)[a-z]+ed: ")
+"""How a reason begins that has a word for the state: `suspended: no space left`, `paused: I/O error`."""
 
 EXPIRES = ("expires", "expired")
 
@@ -137,6 +144,8 @@ def _faulty(event: ActiveAlert, be: str) -> str:
     have = "have" if be == "are" else "has"
     said = faulty if faulty.partition(" ")[0] in VERBS else f"{have if faulty == 'failed' else be} {faulty}"
     reason = clean(event.finding.reason, 120) if event.finding else ""
+    if faulty == GENERAL and OWN_WORD.match(reason):
+        return f"{be} {reason}"
     return f"{said}: {reason}" if reason else said
 
 

@@ -1,7 +1,9 @@
 """Inside guests through their agents: what is reported, what a silent agent means, and what a hostile one can do."""
 
+import csv
 import json
 import os
+import platform
 import subprocess
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
@@ -19,16 +21,19 @@ from tests.probes.hands import SetClock, conditions
 from tests.probes.machines import short_folder
 from tests.probes.monitors import MIB, drive, monitor, replies
 from tests.probes.toolbox import Toolbox
-from watchkeeper.model.observation import Answer, Level, Observed, Unseen
+from tests.support.needs import need
+from watchkeeper.model.observation import Answer, Deadline, Level, Observed, Unseen
 from watchkeeper.privileged.guest_agent import QUESTIONS
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guest_addresses import GuestAddresses
 from watchkeeper.probes.guests.agents import agent as agents
 from watchkeeper.probes.guests.agents import guest_agents, inside
-from watchkeeper.probes.guests.agents.agent import AgentReport, GuestFileSystem, NotAgent, understand
+from watchkeeper.probes.guests.agents.agent import AgentReport, Distribution, GuestFileSystem, NotAgent, understand
 from watchkeeper.probes.guests.agents.guest_agents import GuestAgentsProbe, GuestAgentsSettings
+from watchkeeper.probes.guests.agents.support import GuestSupport
 from watchkeeper.probes.guests.agents.volumes import Held, Volumes
 from watchkeeper.probes.guests.qmp import Drive, Guest, ImageState
+from watchkeeper.probes.software.support_end import Release, Support
 
 
 @pytest.fixture
@@ -425,3 +430,67 @@ async def test_volumes_are_looked_at_rarely(still: ProbeContext, clock: SetClock
         clock.advance(moved_s)
         await volumes.look([f"/dev/zvol/skerry/{files}", "/srv/x.raw"])
     assert asked == [("/dev/zvol/skerry/a",)] * 2 + [("/dev/zvol/skerry/b",)]
+
+
+def end_of(distribution: str, version: str) -> str:
+    """The day on which the support of a release ends, by distro-info-data."""
+    table = Path(f"/usr/share/distro-info/{distribution}.csv")
+    need(table.exists(), "distro-info-data is not installed: the end of no release is known")
+    rows = list(csv.DictReader(table.read_text().splitlines()))
+    (day,) = [each["eol"] for each in rows if each["version"].split(" ")[0] == version]
+    return day
+
+
+async def test_the_support_of_the_system_that_a_real_agent_names(bench: ProbeContext, folder: Path) -> None:
+    """The day is that of distro-info-data's own table for the release of this machine."""
+    here = platform.freedesktop_os_release()
+    day = end_of(here["ID"], here["VERSION_ID"])
+    async with real_agent(folder / "hide-hub.agent"):
+        seen = await probe_of(bench, folder).observe()
+    (deadline,) = [each for each in seen if isinstance(each, Deadline)]
+    assert str(deadline.key) == "guest hide-hub: support"
+    assert f"{deadline.due_at:%Y-%m-%d}" == day
+    assert dict(deadline.facts)["release"] == here["PRETTY_NAME"]
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        ({"id": "alpine", "version-id": "3.20.1", "pretty-name": "Alpine"}, "Alpine: no table has it"),
+        ({"id": "debian", "version-id": "99"}, "does not have this release"),
+        ({"id": "debian"}, None),
+        ({"id": "../../etc/passwd", "version-id": "1"}, None),
+        ({"id": "x" * 200, "version-id": "1"}, None),
+        ({"id": 7, "version-id": []}, None),
+    ],
+)
+async def test_a_system_whose_support_is_not_known(
+    bench: ProbeContext, folder: Path, tmp_path: Path, said: dict[str, object], why: str | None
+) -> None:
+    """A distribution without a table cannot be told; one that is not named, or in no way that fits, is left out."""
+    tables = tmp_path / "usr/share/distro-info"
+    tables.mkdir(parents=True)
+    (tables / "debian.csv").write_text("version,codename,series,created,release,eol\n12,B,b,2021-08-14,2023-06-10,\n")
+    values = {"sockets": [f"{folder}/*.agent"], "helper": folder / "helper.sock"}
+    async with agent(folder / "hide-hub.agent", {**answers(now_s()), "guest-get-osinfo": said}):
+        settings = GuestAgentsSettings.model_validate(values)
+        seen = await GuestAgentsProbe(settings, bench, tmp_path).observe()
+    assert not [each for each in seen if isinstance(each, Deadline)]
+    assert (why or "") in unseen(seen).get("guest hide-hub: support", "")
+    assert ("guest hide-hub: support" in unseen(seen)) == (why is not None)
+
+
+async def test_tables_are_read_once_for_each_release(still: ProbeContext, clock: SetClock, tmp_path: Path) -> None:
+    """And again after half a day, for the package may have been upgraded."""
+    support = GuestSupport(still, Support.REGULAR, 5, tmp_path)
+    release = Release("debian", "12")
+    tables = tmp_path / "usr/share/distro-info"
+    tables.mkdir(parents=True)
+    for day, moved_s in (("2026-06-10", 0), ("2026-06-10", 3600), ("2028-06-30", 50_000)):
+        clock.advance(moved_s)
+        row = f"12,B,b,2021-08-14,2023-06-10,{'2028-06-30' if moved_s else day}"
+        (tables / "debian.csv").write_text(f"version,codename,series,created,release,eol\n{row}\n")
+        await support.look_up([release])
+        deadline = support.observe("hide-hub", Distribution(release, "Debian 12"))
+        assert isinstance(deadline, Deadline)
+        assert f"{deadline.due_at:%Y-%m-%d}" == day

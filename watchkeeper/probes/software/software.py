@@ -12,15 +12,14 @@ from typing import Literal, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from watchkeeper.config.tables.rules import OverdueSettings
-from watchkeeper.config.types import Duration, ProbeSettings, RulesSettings
+from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Facts, Observed, SeriesKey, Unseen
 from watchkeeper.model.units import DAY_S, format_age
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.software import apt, system
 from watchkeeper.probes.software.packages import PackageFiles
-from watchkeeper.probes.software.support_end import Support
+from watchkeeper.probes.software.support_end import SUPPORT_RULES, Support
 from watchkeeper.probes.software.waiting import Waiting
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.state import ProbeState, StateModel
@@ -34,11 +33,6 @@ NAMED = 10
 
 KEPT = 500
 """Packages with security updates that are remembered."""
-
-SUPPORT_RULES = RulesSettings(
-    overdue=OverdueSettings(ahead_caution=180 * DAY_S, ahead_warning=60 * DAY_S, ahead_alarm=7 * DAY_S)
-)
-"""An upgrade to the next release is planned months ahead."""
 
 
 class SoftwareSettings(ProbeSettings):

@@ -10,6 +10,9 @@ from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
 
+from watchkeeper.config.tables.rules import OverdueSettings, RulesSettings
+from watchkeeper.model.observation import Deadline, Facts, SeriesKey, Unseen
+from watchkeeper.model.units import DAY_S
 from watchkeeper.os_errors import explained
 
 TABLES = Path("usr/share/distro-info")
@@ -28,6 +31,11 @@ class Support(StrEnum):
 
 Ends = Mapping[Support, datetime]
 """The last moment of each kind of support, as far as it is known; at least one."""
+
+SUPPORT_RULES = RulesSettings(
+    overdue=OverdueSettings(ahead_caution=180 * DAY_S, ahead_warning=60 * DAY_S, ahead_alarm=7 * DAY_S)
+)
+"""An upgrade to the next release is planned months ahead."""
 
 _COLUMNS = {
     Support.REGULAR: ("eol",),
@@ -97,3 +105,12 @@ def _end(day: str) -> datetime | None:
         return datetime.combine(date.fromisoformat(day), time(23, 59, 59), UTC)
     except ValueError:
         return None
+
+
+def support_of(key: SeriesKey, name: str, ends: Ends | str, wanted: Support) -> Deadline | Unseen:
+    """The end of support as a deadline. ends: or why they are not known."""
+    if isinstance(ends, str):
+        return Unseen(f"{key.subject}: support", f"{name}: {ends}")
+    facts: Facts = (("release", name), *((f"{each} support", f"until {end:%Y-%m-%d}") for each, end in ends.items()))
+    due_at = ends.get(wanted) or max(ends.values())
+    return Deadline(key, due_at, facts=facts)

@@ -70,13 +70,4 @@ def observe_support(root: Path, wanted: Support) -> Deadline | Unseen:
         system.get("ID", ""), system.get("VERSION_ID", ""), system.get("VERSION_CODENAME", "")
     )
     ends = support_end.stated(system) or support_end.find(root, release)
-    return support_of(SUPPORT, name, ends, wanted)
-
-
-def support_of(key: SeriesKey, name: str, ends: support_end.Ends | str, wanted: Support) -> Deadline | Unseen:
-    """The end of support as a deadline. ends: or why they are not known."""
-    if isinstance(ends, str):
-        return Unseen(f"{key.subject}: support", f"{name}: {ends}")
-    facts: Facts = (("release", name), *((f"{each} support", f"until {end:%Y-%m-%d}") for each, end in ends.items()))
-    due_at = ends.get(wanted) or max(ends.values())
-    return Deadline(key, due_at, facts=facts)
+    return support_end.support_of(SUPPORT, name, ends, wanted)

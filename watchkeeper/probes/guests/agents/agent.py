@@ -7,6 +7,7 @@ Agent protocol reference, qemu-ga-ref(7) of 7.2.
 
 import asyncio
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from ipaddress import ip_address
@@ -17,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from watchkeeper.errors import ProbeError, ProbeTimeout
 from watchkeeper.model.units import format_duration, format_size
 from watchkeeper.privileged.guest_agent import QUESTIONS, Conversation
+from watchkeeper.probes.software.support_end import Release
 from watchkeeper.probes.support.sanitize import clip
 
 FILESYSTEMS_LIMIT = 64
@@ -31,6 +33,9 @@ IMAGES = frozenset({"squashfs", "iso9660", "udf", "erofs", "cramfs"})
 
 POINT_CLIP = 60
 UNSEEN_LIMIT = 10
+
+_ID = re.compile(r"[a-z0-9._-]{1,40}")
+"""ID of os-release(5)."""
 
 _TIME, _SYSTEM, _NETWORK, _FILESYSTEMS = QUESTIONS
 
@@ -67,6 +72,8 @@ class _Interface(_Read):
 class _System(_Read):
     pretty: str = Field("", alias="pretty-name")
     kernel: str = Field("", alias="kernel-release")
+    id: str = Field("", max_length=100)
+    version: str = Field("", alias="version-id", max_length=100)
 
 
 _TIMES, _LIST = TypeAdapter(int), TypeAdapter(list[Any])
@@ -83,12 +90,20 @@ class GuestFileSystem:
 
 
 @dataclass(frozen=True, slots=True)
+class Distribution:
+    """A guest's distribution: its release, by os-release(5), and what to call it."""
+
+    release: Release
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
 class AgentReport:
     """What an agent reported. ahead_s: how far the guest's clock is ahead of the host's; None if it did not say.
 
     system: the operating system's name and kernel. addresses: those by which the guest can be reached, as `eth0
     192.0.2.7`; None if it did not say. unseen: each part that could not be read, and why. took_s: seconds until it had
-    answered; None if the helper asked.
+    answered; None if the helper asked. distribution: None if the agent did not name one that could have a table.
     """
 
     filesystems: tuple[GuestFileSystem, ...] = ()
@@ -97,6 +112,7 @@ class AgentReport:
     addresses: tuple[str, ...] | None = None
     unseen: tuple[tuple[str, str], ...] = ()
     took_s: float | None = None
+    distribution: Distribution | None = None
 
 
 @dataclass(slots=True)
@@ -180,7 +196,9 @@ def understand(replies: Mapping[str, str], host_time_s: float | None, took_s: fl
     parts = _Parts(replies)
     ahead_s = _ahead(parts, host_time_s)
     system, addresses, found = _system(parts), _addresses(parts), _filesystems(parts)
-    return AgentReport(tuple(found), ahead_s, system, addresses, tuple(parts.unseen), took_s)
+    called = clip(", kernel ".join(filter(None, (system.pretty.strip(), system.kernel.strip()))), 100)
+    unseen = tuple(parts.unseen)
+    return AgentReport(tuple(found), ahead_s, called, addresses, unseen, took_s, _distribution(system))
 
 
 def _ahead(parts: _Parts, host_time_s: float | None) -> float | None:
@@ -194,14 +212,21 @@ def _ahead(parts: _Parts, host_time_s: float | None) -> float | None:
         return None
 
 
-def _system(parts: _Parts) -> str:
+def _system(parts: _Parts) -> _System:
     said = parts.returned(_SYSTEM, "operating system")
     try:
-        system = _System.model_validate(said) if said is not None else _System()
+        return _System.model_validate(said) if said is not None else _System()
     except ValidationError:
         parts.refuse("operating system", "the agent's answer is not valid")
-        return ""
-    return clip(", kernel ".join(filter(None, (system.pretty.strip(), system.kernel.strip()))), 100)
+        return _System()
+
+
+def _distribution(system: _System) -> Distribution | None:
+    """The release that it names; None without an id and a version, such as of a distribution without releases."""
+    if not _ID.fullmatch(system.id) or not system.version.strip():
+        return None
+    title = clip(system.pretty.strip() or f"{system.id} {system.version}", 60)
+    return Distribution(Release(system.id, system.version), title)
 
 
 def _addresses(parts: _Parts) -> tuple[str, ...] | None:

@@ -22,12 +22,14 @@ from watchkeeper.probes.guests.agents import inside
 from watchkeeper.probes.guests.agents.addresses import Interface, own_interfaces, usable
 from watchkeeper.probes.guests.agents.agent import FILESYSTEMS_LIMIT, AgentReport
 from watchkeeper.probes.guests.agents.sockets import AgentSockets
+from watchkeeper.probes.guests.agents.support import GuestSupport
 from watchkeeper.probes.guests.agents.volumes import Volumes
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Channel, Guest
 from watchkeeper.probes.guests.settings import Sockets
 from watchkeeper.probes.guests.sockets import Asked
 from watchkeeper.probes.guests.sources import names_of
+from watchkeeper.probes.software.support_end import SUPPORT_RULES, Support
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.state import ProbeState, StateModel
 from watchkeeper.probes.support.tools import RootsideSettings
@@ -39,7 +41,9 @@ GUESTS_LIMIT = 256
 
 
 class GuestAgentsSettings(RootsideSettings):
-    """Inside guests, through the QEMU guest agent: space, clock, network."""
+    """Inside guests, through the QEMU guest agent: space, clock, network, end of support."""
+
+    usual_rules = SUPPORT_RULES
 
     kind: Literal["guest-agents"] = "guest-agents"
     every: Duration = Field(60.0, description="time between runs")
@@ -61,6 +65,10 @@ class GuestAgentsSettings(RootsideSettings):
         description="share of what a guest's disks take that may be free inside; more should be trimmed",
     )
     trim_least: Size = Field(2**30, description="freed space below this is never reported")
+    support: Support = Field(
+        Support.REGULAR,
+        description='which end of support of guests\' systems counts: "regular", "long" (long-term), "extended" (paid)',
+    )
 
 
 class KnownAgent(BaseModel):
@@ -102,10 +110,11 @@ class GuestAgentsProbe(BaseProbe):
     """Monitors the inside of every guest whose agent's socket is found."""
 
     def __init__(self, settings: GuestAgentsSettings, context: ProbeContext, root: Path = Path("/")) -> None:
-        """root: the folder of /dev and /sys, for tests."""
+        """root: the folder of /dev, /sys and /usr, for tests."""
         self._settings, self._clock, self._context = settings, context.clock, context
         self._own: Sequence[Interface] = ()
         self._volumes = Volumes(context, settings.helper, root)
+        self._support = GuestSupport(context, settings.support, settings.timeout, root)
         self._agents = AgentSockets(context, settings.sockets, settings.timeout, settings.helper)
         self._monitors = Monitors(context, settings.monitors, settings.timeout, settings.helper)
         self._state = ProbeState(context.probe_states, settings.label, GuestAgentsState())
@@ -118,6 +127,8 @@ class GuestAgentsProbe(BaseProbe):
         known = dict((await self._state.read()).agents)
         self._own = await self._context.workers.call("own addresses", own_interfaces, self._settings.timeout)
         await self._volumes.look([disk.file for each in agents if each.guest for disk in each.guest.disks])
+        systems = [each.asked.guest.distribution for each in agents if each.asked.guest]
+        await self._support.look_up({each.release for each in systems if each})
         seen = [one for each in agents for one in self._look(each, known)]
         self._context.guest_addresses.report({name: each.addresses for name, each in known.items()})
         await self._state.write(GuestAgentsState(agents=dict(list(known.items())[-GUESTS_LIMIT:])))
@@ -153,6 +164,8 @@ class GuestAgentsProbe(BaseProbe):
             self._trim(name, report, agent.guest),
         )
         yield from (each for each in conditions if each is not None)
+        if report.distribution is not None:
+            yield self._support.observe(name, report.distribution)
         yield from (Unseen(f"guest {name}: {part}", why) for part, why in report.unseen)
 
     def _trim(self, name: str, report: AgentReport, guest: Guest | None) -> Condition | Unseen | None:

@@ -21,14 +21,21 @@ from watchkeeper.errors import WatchkeeperError
 from watchkeeper.privileged.protocol import HelperError, parse_reply
 from watchkeeper.probes.guests import qmp
 from watchkeeper.probes.guests.agents import agent
+from watchkeeper.probes.guests.libvirt import block_errors, domains, understand
+from watchkeeper.probes.host import inotify
+from watchkeeper.probes.host.kernel_messages import fault_of
 from watchkeeper.probes.power import ups_protocol
 from watchkeeper.probes.programs import output
 from watchkeeper.probes.services import dns_message, mail_queue
+from watchkeeper.probes.services.certificate_files import read_chain
 from watchkeeper.probes.services.dns_message import BadAnswer, Question
 from watchkeeper.probes.services.tls import read_certificate
+from watchkeeper.probes.software import apt, old_libraries, support_end
+from watchkeeper.probes.storage import mapped_devices
 from watchkeeper.probes.storage.btrfs import tables as btrfs
 from watchkeeper.probes.storage.lvm import tables as lvm
 from watchkeeper.probes.storage.smart import disks as smart
+from watchkeeper.probes.storage.zfs import classes
 from watchkeeper.probes.storage.zfs import tables as zfs
 from watchkeeper.store.recovery.kept_aside import COMMIT
 from watchkeeper.store.rows.codec import ALERT, MESSAGE
@@ -71,6 +78,17 @@ PARSERS: dict[str, Parser] = {
     "zfs-datasets": text(zfs.read_datasets),
     "zfs-snapshots": text(zfs.read_snapshots),
     "zfs-status": text(zfs.read_status),
+    "zfs-classes": text(lambda given: list(classes.class_levels("skerry", classes.read_classes(given)))),
+    "certificate-file": text(lambda given: read_chain(given, Path("/etc/ssl/gannet.pem"))),
+    "libvirt-guests": text(lambda given: [understand("x", *each, starts=True) for each in domains(given)]),
+    "libvirt-errors": text(block_errors),
+    "mapped-devices": text(lambda given: list(mapped_devices.faults_of(mapped_devices.read_status(given)))),
+    "kernel-messages": text(fault_of),
+    "inotify": text(lambda given: [each.facts() for each in inotify.read_users(given)]),
+    "old-libraries": text(lambda given: old_libraries.condition(old_libraries.read_groups(given))),
+    "apt-updates": text(apt.read_simulation),
+    "apt-states": apt.read_states,
+    "os-release": text(support_end.read_os_release),
     "btrfs-subvolumes": text(btrfs.read_subvolumes),
     "btrfs-scrub": text(btrfs.read_scrub),
     "configuration": text(lambda given: loading.parse(given, "gannet.toml")),

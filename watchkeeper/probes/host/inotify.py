@@ -63,10 +63,7 @@ class InotifyProbe(BaseProbe):
         watches, instances = self._limit("max_user_watches"), self._limit("max_user_instances")
         results = await ask_root(self._bench, "inotify", self._settings.helper, self._settings.timeout)
         said = result_of(results, results[0].target if results else "python", self._settings.timeout)
-        try:
-            users = _USERS.validate_json(said)
-        except ValidationError as error:
-            raise ProbeError("the helper's answer cannot be read; install the same version of both") from error
+        users = read_users(said)
         none = User(user=0, watches=0, instances=0)
         most = max(users, key=lambda each: each.watches, default=none)
         wide = max(users, key=lambda each: each.instances, default=none)
@@ -82,3 +79,11 @@ class InotifyProbe(BaseProbe):
         except (OSError, ValueError) as error:
             without = "remove this probe if the kernel has no inotify"
             raise ProbeError(f"/{LIMITS}/{name} cannot be read; {without}") from error
+
+
+def read_users(text: str) -> list[User]:
+    """What the helper printed. Raises ProbeError."""
+    try:
+        return _USERS.validate_json(text)
+    except ValidationError as error:
+        raise ProbeError("the helper's answer cannot be read; install the same version of both") from error

@@ -57,6 +57,11 @@ def read_file(path: Path) -> CertificateFile:
         raise ProbeError(f"{path} may not be read; give watchkeeper's user the right to read it") from error
     except OSError as error:
         raise ProbeError(f"{path} cannot be read: {explained(error)}") from error
+    return CertificateFile(path, tuple(read_chain(text, path)), datetime.fromtimestamp(changed_s, UTC))
+
+
+def read_chain(text: str, path: Path) -> list[Certificate]:
+    """The certificates in a text. Raises ProbeError if there is none, or one that cannot be read."""
     chain = []
     for block in _BLOCK.findall(text):
         try:
@@ -68,7 +73,7 @@ def read_file(path: Path) -> CertificateFile:
         chain.append(found)
     if not chain:
         raise ProbeError(f"{path} has no certificate in PEM form")
-    return CertificateFile(path, tuple(chain), datetime.fromtimestamp(changed_s, UTC))
+    return chain
 
 
 class CertificatesSettings(ProbeSettings):

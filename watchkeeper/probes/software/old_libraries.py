@@ -82,11 +82,15 @@ class OldLibrariesProbe(BaseProbe):
         """Ask root once. Raises PrivilegeMissing and ProbeError."""
         results = await ask_root(self._bench, "replaced-files", self._settings.helper, self._settings.timeout)
         said = result_of(results, results[0].target if results else "python", self._settings.timeout)
-        try:
-            groups = _GROUPS.validate_json(said)
-        except ValidationError as error:
-            raise ProbeError("the helper's answer cannot be read; install the same version of both") from error
-        return [condition(groups)]
+        return [condition(read_groups(said))]
+
+
+def read_groups(text: str) -> list[Group]:
+    """What the helper printed. Raises ProbeError."""
+    try:
+        return _GROUPS.validate_json(text)
+    except ValidationError as error:
+        raise ProbeError("the helper's answer cannot be read; install the same version of both") from error
 
 
 def condition(groups: Sequence[Group]) -> Condition:

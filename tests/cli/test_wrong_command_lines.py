@@ -39,6 +39,7 @@ USAGE = [
     ("reclaim", "nothing@here"), ("reclaim", BYTES), ("reclaim", "--thin-out"), ("reclaim", "--older-than", "0d"),
     ("reclaim", "--store", "pool jetty"), ("reclaim", "--gain", BYTES),
     ("backup",), ("restore",), ("ran",), ("ran", "nobody"), ("ran", BYTES), ("ran", "x", "--message", BYTES),
+    ("restored",), ("restored", "x"),
     ("discover", "--diff", "--write", "x.toml"), ("test-notifiers",), ("test-notifiers", BYTES),
     ("password", "--output", "/"), ("demo", "--port", "65536"), ("demo", "--port", BYTES), ("demo", "--day", "0"),
     ("backup", BYTES), ("archive-init", BYTES), ("archive-init", ""), ("archive-init", "x" * 101),

@@ -12,11 +12,13 @@ from watchkeeper.inventory import backups as module
 from watchkeeper.inventory import copies
 from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.probe_state import JobReport, LastJobReports
+from watchkeeper.model.probe_state import JobReport, LastJobReports, MemoryJobReports, MemoryStateStore, restore_of
 from watchkeeper.planning.backups import BackupsAnswer, Coverage, GuestBackup
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
+from watchkeeper.probes.verification.checked import Checked, SetChecked
+from watchkeeper.probes.verification.outcomes import Verdict
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 SKERRY, LEDGE, SRV = (SeriesKey(name, "space") for name in ("pool skerry", "pool ledge", "file system /srv"))
@@ -44,6 +46,8 @@ class Nightly:
     """A job that reported success an hour ago."""
 
     async def last(self, job: str) -> LastJobReports:
+        if job.startswith("restore of"):
+            return LastJobReports()
         return LastJobReports(JobReport(job, NOW - HOUR, failed=False), None)
 
     async def record(self, report: JobReport) -> None:
@@ -134,6 +138,27 @@ async def test_a_newest_file_that_is_a_stub(bench: ProbeContext, tmp_path: Path)
     assert found.coverage is Coverage.BAD
     assert "the newest file, hub-5.img, is far smaller than all before it (4 B, the one before" in found.reasons[0]
     assert "the last good one is 2 days old" in found.reasons[0]
+
+
+async def test_what_was_read_of_it_and_when_it_was_restored(bench: ProbeContext, tmp_path: Path) -> None:
+    """A damaged newest file is no backup; the last proven restore is named with its date."""
+    made(tmp_path / "away/hub-1.gz", HOUR)
+    probe = files(tmp_path / "away", files=[f"{tmp_path}/away/*.gz"])
+    path, at_s = str(tmp_path / "away/hub-1.gz"), (NOW - HOUR).timestamp()
+    read = Checked(path=path, size=4, written_s=at_s, at_s=at_s, verdict=Verdict.WHOLE, formats=("gzip",))
+    reports = MemoryJobReports()
+    await reports.record(JobReport(restore_of("hub"), NOW - 40 * DAY))
+    bench = replace(bench, probe_states=MemoryStateStore(), job_reports=reports)
+    await bench.probe_states.write("hub", SetChecked(series={"/a": read}).model_dump_json())
+    (found,) = (await ask(bench, host(guest("hub")), probe)).guests
+    assert found.coverage is Coverage.GOOD
+    assert found.copies[0].restored_at == NOW - 40 * DAY
+    assert found.reasons[0].endswith("; hub-1.gz, read 2026-12-01: whole (gzip); last proven restore 2026-10-22")
+    broken = read.model_copy(update={"verdict": Verdict.DAMAGED, "detail": "gzip: unexpected end of file"})
+    await bench.probe_states.write("hub", SetChecked(series={"/a": broken}).model_dump_json())
+    (found,) = (await ask(bench, host(guest("hub")), probe)).guests
+    assert found.coverage is Coverage.BAD
+    assert "hub-1.gz is damaged: gzip: unexpected end of file" in found.reasons[0]
 
 
 async def test_a_copy_on_the_same_single_disk(

@@ -40,6 +40,7 @@ COMMANDS = {
     "station": LazyCommand("commands.archive.station", "Show all hosts of the archive on one page."),
     "discover": LazyCommand("commands.configuration.discover", "Examine this host and propose a configuration."),
     "ran": LazyCommand("commands.ran", "Report that a job has run, or that it failed."),
+    "restored": LazyCommand("commands.restored", "Report that a restore of a backup was tried."),
     "check-config": LazyCommand(
         "commands.configuration.check_config", "Check the configuration and show what it means."
     ),

@@ -13,6 +13,7 @@ from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.inventory.copies import LOOK_S, Run, backs_up, copy_of, fresh, mounted_now
 from watchkeeper.inventory.storage import storage_stack
+from watchkeeper.model.probe_state import restore_of
 from watchkeeper.model.units import format_size
 from watchkeeper.planning.backups import (
     BackupsAnswer,
@@ -31,6 +32,9 @@ from watchkeeper.probes.filesystems.mounts import Mount
 from watchkeeper.probes.services.job import JobSettings
 from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings, list_files
 from watchkeeper.probes.support.sanitize import printable
+from watchkeeper.probes.support.state import ProbeState
+from watchkeeper.probes.verification.checked import SetChecked
+from watchkeeper.probes.verification.outcomes import Verdict
 from watchkeeper.settings import Settings
 
 
@@ -43,7 +47,7 @@ async def backups(settings: Settings, host: HostNow, bench: ProbeContext) -> Bac
     runs = [(each, await fresh(each, bench)) for each in named]
     for guest in sorted(host.guests, key=lambda each: each.name):
         own = [(each, run) for each, run in runs if _is_of(each, guest.name)]
-        copies = [await _found(each, run, guest, host, mounted, bench) for each, run in own]
+        copies = [await _proven(each, await _found(each, run, guest, host, mounted, bench), bench) for each, run in own]
         guests.append(judge(guest, [*copies, *replicas(guest, host.stores)], bench.clock.now(), looked, unseen))
     return BackupsAnswer(bench.clock.now(), tuple(guests), looked, tuple(host.unseen))
 
@@ -75,6 +79,19 @@ async def _found(
         return await bench.workers.call(f"where {probe.name} lies", look, LOOK_S)
     except ProbeError as error:
         return GuestCopy(Copy(probe.label, None, None, "", str(error)))
+
+
+async def _proven(probe: ProbeSettings, found: GuestCopy, bench: ProbeContext) -> GuestCopy:
+    """Adds what the daemon has read of its newest files, and the last restore that was reported."""
+    restored = (await bench.job_reports.last(restore_of(probe.label))).good
+    found = replace(found, restored_at=restored.at if restored else None)
+    if not isinstance(probe, SnapshotsSettings):
+        return found
+    read = (await ProbeState(bench.probe_states, probe.label, SetChecked()).read()).series.values()
+    damaged = "; ".join(f"{each.name} is {each.words}" for each in read if each.verdict is Verdict.DAMAGED)
+    checked = tuple(f"{each.name}, read {each.day}: {each.words}" for each in read)
+    copy = replace(found.copy, trouble=found.copy.trouble or damaged)
+    return replace(found, copy=copy, checked=checked)
 
 
 def _place(probe: SnapshotsSettings, guest: GuestNow, mounted: Sequence[Mount], copy: Copy, now_s: float) -> GuestCopy:

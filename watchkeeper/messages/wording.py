@@ -131,6 +131,7 @@ CONDITIONS = {
         "have backups on other stores again",
     ),
     "content": ("undamaged", "damaged", "undamaged again"),
+    "restore": ("restored", "restore failed", "restored again"),
     "plausibility": ("plausible", "not plausible", "plausible again"),
     "carrier": ("connected", "not connected", "connected again"),
     "link speed": ("as fast as ever", "slower than before", "as fast as ever again"),

@@ -42,6 +42,11 @@ class LastJobReports:
     failed: JobReport | None = None
 
 
+def restore_of(name: str) -> str:
+    """The job by which a restore of a backup is reported. No probe of a job has such a name: it has spaces."""
+    return f"restore of {name}"
+
+
 class JobReports(Protocol):
     """The newest reports of every job."""
 

@@ -39,7 +39,8 @@ class GuestCopy:
     """A copy of a guest. on: the stores and devices that hold it; empty if not known.
 
     lacking: names of the guest's disks that it certainly does not have. note: what else is to be known, in words.
-    elsewhere: False if its place could not be compared with that of the guest's disks.
+    elsewhere: False if its place could not be compared with that of the guest's disks. checked: what reading its newest
+    files has found, one line each. restored_at: when a restore of it last succeeded; None if that was never reported.
     """
 
     copy: Copy
@@ -47,6 +48,8 @@ class GuestCopy:
     lacking: tuple[str, ...] = ()
     note: str = ""
     elsewhere: bool = True
+    checked: tuple[str, ...] = ()
+    restored_at: datetime | None = None
 
     @property
     def seen(self) -> bool:
@@ -119,7 +122,10 @@ def _coverage(copies: Sequence[GuestCopy], good: Sequence[GuestCopy]) -> Coverag
 def _reason(each: GuestCopy, why: str) -> str:
     lacking = f"it does not have {', '.join(clean(one) for one in each.lacking)}" if each.lacking else ""
     where = f"on {', '.join(clean(one) for one in each.on)}" if each.on else "where it lies is not known"
-    parts = (f"{clean(each.copy.name)}: {why}", where, "" if each.elsewhere else NOT_COMPARED, lacking, each.note)
+    known = [clean(one, 200) for one in each.checked]
+    proven = f"last proven restore {each.restored_at:%Y-%m-%d}" if each.restored_at else ""
+    compared = "" if each.elsewhere else NOT_COMPARED
+    parts = (f"{clean(each.copy.name)}: {why}", where, compared, lacking, each.note, *known, proven)
     return "; ".join(part for part in parts if part)
 
 

@@ -8,11 +8,10 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli.command_group import configured, ended, warn
 from watchkeeper.cli.exit_codes import Exit
+from watchkeeper.cli.report_folder import report_folder
 from watchkeeper.clock import Clock
-from watchkeeper.config import paths
 from watchkeeper.config.loading import Loaded
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.errors import AccessDenied, StoreMissing
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.probes.services.job import JobSettings
@@ -44,7 +43,7 @@ def ran(config: Path | None, job: str, *, failed: bool, message: str) -> None:
     if job not in jobs:
         warn(f"{_unknown(job, jobs)}; {_read(loaded)}")
         ended(Exit.USAGE)
-    folder = job_spool.spool_of(_database(known))
+    folder = report_folder(known)
     job_spool.leave(folder, JobReport(job, Clock().now(), failed, clean(message, job_spool.MESSAGE_LIMIT)))
     click.echo(
         f"Reported that {job} {'failed' if failed else 'ran'}. The daemon reads it at the next run of the probe."
@@ -62,22 +61,3 @@ def _read(loaded: Loaded[Settings]) -> str:
     if loaded.path is None:
         return "no configuration file was found, so the defaults were used: name the daemon's with --config"
     return f"the configuration that was read is {loaded.path}"
-
-
-def _database(known: Settings) -> Path:
-    """The database that the daemon writes to: the configured one, else this user's own, else the service's.
-
-    Raises StoreMissing if there is none, AccessDenied if this user may not see it.
-    """
-    own, service = known.store.path, paths.SYSTEM_STATE
-    tried = [own] if "path" in known.store.model_fields_set else [own, service]
-    try:
-        found = next((path for path in tried if path.exists()), None)
-    except OSError as error:
-        raise AccessDenied(
-            f"{error.filename} may not be looked at by this user; run this as root or as the user that runs watchkeeper"
-        ) from None
-    if found is None:
-        where = " nor at ".join(str(path) for path in dict.fromkeys(tried))
-        raise StoreMissing(f"there is no database at {where} yet; start `watchkeeper run`, or name its configuration")
-    return found

@@ -16,6 +16,7 @@ from watchkeeper.model.probe_state import LastJobReports
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.state import ProbeState, StateModel
+from watchkeeper.probes.verification.proven_restore import RESTORE_WITHIN, RestoreWithin, observe_restores
 
 _JOB = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 
@@ -42,6 +43,7 @@ class JobSettings(ProbeSettings):
     backup_of: tuple[str, ...] = Field(
         (), description='this job backs up these guests elsewhere; `preflight` asks for it before a change; "*" for all'
     )
+    restore_within: RestoreWithin = RESTORE_WITHIN
     token: TokenSource | None = Field(
         None,
         description="the token that a report over HTTP must have, at least 22 random characters: "
@@ -67,7 +69,10 @@ class JobProbe(BaseProbe):
         """When the next report is due, and whether the last one reported success."""
         last = await self._reports.last(self._settings.name)
         expected_from = await self._expected_from()
-        seen: list[Observation] = [self._deadline(last, expected_from)]
+        restores, tried = await observe_restores(
+            self._reports, self._settings.name, self._subject, self._settings.restore_within
+        )
+        seen: list[Observation] = [self._deadline(last, expected_from, restores), *tried]
         if last.good or last.failed:
             seen.append(self._result(last))
         return seen
@@ -79,13 +84,13 @@ class JobProbe(BaseProbe):
         await self._state.write(_JobState(expected_from=since))
         return since
 
-    def _deadline(self, last: LastJobReports, expected_from: datetime) -> Deadline:
+    def _deadline(self, last: LastJobReports, expected_from: datetime, restores: Facts) -> Deadline:
         """Only a successful run counts: a job that fails every night is overdue, and `result` says why."""
         period_s = self._settings.within
         good_at = last.good.at if last.good else None
         facts: Facts = (("successful runs so far", "none"),) if good_at is None else ()
         due_at = (good_at or expected_from) + timedelta(seconds=period_s)
-        return Deadline(SeriesKey(self._subject, "report"), due_at, good_at, period_s, facts)
+        return Deadline(SeriesKey(self._subject, "report"), due_at, good_at, period_s, facts + restores)
 
     def _result(self, last: LastJobReports) -> Condition:
         failed = last.failed

@@ -18,6 +18,7 @@ from watchkeeper.model.observation import Facts, Observed
 from watchkeeper.probes.base import BackupSet, BaseProbe, Listed, ProbeContext
 from watchkeeper.probes.storage.snapshot_ages import AgeLimits, Snapshot, observe_ages
 from watchkeeper.probes.support.sanitize import printable
+from watchkeeper.probes.verification.proven_restore import RESTORE_WITHIN, RestoreWithin, observe_restores
 
 FILES_LIMIT = 20_000
 """More files than this are not a set of snapshots but a glob that is too wide; reading them all would take seconds."""
@@ -51,6 +52,7 @@ class SnapshotsSettings(ProbeSettings):
     oldest_limit: Duration | None = Field(
         None, description="maximum age of the oldest snapshot; by default there is no limit"
     )
+    restore_within: RestoreWithin = RESTORE_WITHIN
     check_content: bool = Field(
         True, description="whether the daemon reads the newest file whole, once a week, to see whether it is damaged"
     )
@@ -119,8 +121,12 @@ class SnapshotsProbe(BaseProbe):
             for file, at_s in zip(large, made_s, strict=True)
         ]
         limits = AgeLimits(settings.max_age, settings.oldest_limit)
-        ages = observe_ages(settings.name, snapshots, now, limits, self._facts(len(files) - len(large), ahead))
-        return [*ages, *await self._content(large)]
+        restores, tried = await observe_restores(
+            self._bench.job_reports, settings.name, f"snapshots of {settings.name}", settings.restore_within
+        )
+        facts = self._facts(len(files) - len(large), ahead) + restores
+        ages = observe_ages(settings.name, snapshots, now, limits, facts)
+        return [*ages, *tried, *await self._content(large)]
 
     async def close(self) -> None:
         """End the reading of a file of this set."""

@@ -53,6 +53,16 @@ class Checked(BaseModel):
     tried_s: float = 0.0
 
     @property
+    def name(self) -> str:
+        """The name of the file, without its folder."""
+        return _name(self.path)
+
+    @property
+    def day(self) -> str:
+        """The day on which it was read, in UTC."""
+        return _day(self.at_s)
+
+    @property
     def words(self) -> str:
         """`whole (gzip, tar)`, `damaged: gzip: unexpected end of file at 3.1 GiB`, `cannot tell: it is encrypted`."""
         if self.verdict is Verdict.WHOLE:

@@ -85,21 +85,23 @@ def earlier_spool_of(database: Path) -> Path:
     return database.with_name(database.name + ".checkins")
 
 
-def leave(folder: Path, report: JobReport) -> None:
+def leave(folder: Path, report: JobReport, *, past: bool = False) -> None:
     """Leave a job report, complete or not at all, and safe from a power cut.
+
+    past: its time was given by somebody, and is not the time at which it is left.
 
     Root does it with the rights of the owner of the database's folder, so that the daemon may read and delete the file,
     and root is redirected nowhere else. Everything is done through the open folder. Raises StoreError that says what to
     do, and StartError where another user could redirect root on the way to the folder.
     """
-    with_rights_of(owner_of(folder.parent), lambda: _leave(folder, report))
+    with_rights_of(owner_of(folder.parent), lambda: _leave(folder, report, past))
 
 
-def _leave(folder: Path, report: JobReport) -> None:
+def _leave(folder: Path, report: JobReport, past: bool) -> None:  # noqa: FBT001
     name = f"{int(report.at.timestamp() * 1e6):020d}-{os.getpid()}-{secrets.token_hex(4)}{ENDING}"
     try:
         with _opened(folder) as handle:
-            _put(handle, name, _text(report).encode("ascii"))
+            _put(handle, name, _text(report, past).encode("ascii"))
     except OSError as error:
         raise StoreError(
             f"the report cannot be written to {folder} ({error.strerror}): "
@@ -136,10 +138,10 @@ def _put(folder: int, name: str, raw: bytes) -> None:
         raise
 
 
-def _text(report: JobReport) -> str:
+def _text(report: JobReport, past: bool) -> str:  # noqa: FBT001
     message, (boot, boot_s) = report.message[:MESSAGE_LIMIT], _CLOCK.boot()
     fields = {"job": report.job, "at": report.at.isoformat(), "failed": report.failed, "message": message}
-    return json.dumps({**fields, "boot": boot, "boot_s": boot_s})
+    return json.dumps(fields if past else {**fields, "boot": boot, "boot_s": boot_s})
 
 
 def read(folder: Path) -> list[SpooledReport]:

@@ -27,7 +27,8 @@ from watchkeeper.probes.support.workers import ThreadWorkers
 @configured
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `good`, and every guest.")
 def backups(config: Path | None, *, as_json: bool) -> None:
-    """Show for every guest what backs it up, how old that is, and where it lies, down to the disk.
+    """Show for every guest what backs it up, how old that is, where it lies, down to the disk, whether its newest files
+    are damaged, and when a restore last succeeded.
 
     Copies are looked for in the probes of kind job and snapshots that name the guest in backup_of, in sets of files
     with the guest's own name, and in datasets that another pool received. A copy on the guest's own store is none: both
@@ -110,4 +111,6 @@ def _copy_form(each: GuestCopy) -> dict[str, object]:
         "shares": copy.shares or None,
         "fault": copy.trouble or None,
         "without_disks": list(each.lacking),
+        "checked": list(each.checked),
+        "restored_at": each.restored_at.isoformat() if each.restored_at else None,
     }

@@ -56,7 +56,7 @@ def test_a_daemon_copies_and_continues_after_the_server_was_away(tmp_path: Path)
                 archive.stop(how)
                 before = len(samples_of(tmp_path / "watchkeeper.db"))
                 until("samples while the server is away", partial(stored, before + 5))
-                with urllib.request.urlopen(daemon.address, timeout=10) as page:
+                with urllib.request.urlopen(daemon.address, timeout=60) as page:
                     assert page.status == 200
                 archive.start()
                 until("what was stored meanwhile", partial(after, before + 4))

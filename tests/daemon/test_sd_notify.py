@@ -254,7 +254,7 @@ def test_a_daemon_tells_of_its_life(ear: Ear, tmp_path: Path) -> None:
     process = subprocess.Popen(command(config), stdout=subprocess.PIPE, text=True, env=environment)
     with Daemon(process) as daemon:
         ear.until("READY=1")
-        with urllib.request.urlopen(f"{daemon.address}", timeout=10) as answer:
+        with urllib.request.urlopen(f"{daemon.address}", timeout=60) as answer:
             assert answer.status == 200
         fed = [ear.until("WATCHDOG=1") for _ in range(3)]
         assert not any("STOPPING=1" in each for each in fed)

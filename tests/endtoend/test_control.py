@@ -56,7 +56,7 @@ def daemon(config: Path) -> Iterator[Daemon]:
 
 def get(daemon: Daemon, path: str) -> dict[str, Any]:
     """An answer of the API."""
-    with urllib.request.urlopen(f"{daemon.address}api/v1/{path}", timeout=10) as answer:
+    with urllib.request.urlopen(f"{daemon.address}api/v1/{path}", timeout=60) as answer:
         found: dict[str, Any] = json.load(answer)
         return found
 

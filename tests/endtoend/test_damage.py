@@ -109,7 +109,7 @@ def test_one_flipped_bit_in_a_waiting_message(tmp_path: Path) -> None:
         assert f"a message for webhook about {SKERRY}" in told
         (series,) = asked(path, "SELECT id FROM series WHERE key LIKE '%skerry%'")
         for page in ("/events", "/api/v1/events", "/events.atom", f"/subjects/{series[0]}"):
-            with urllib.request.urlopen(daemon.address.rstrip("/") + page, timeout=20) as answer:
+            with urllib.request.urlopen(daemon.address.rstrip("/") + page, timeout=60) as answer:
                 assert answer.status == 200
                 assert "line 3" in answer.read().decode()
         assert daemon.stop() == 0

@@ -52,7 +52,7 @@ url = "{hook}"
 def asked(url: str, form: dict[str, str] | None = None) -> str:
     """The page's answer; with a form, sent by POST."""
     data = urllib.parse.urlencode(form).encode() if form else None
-    with urllib.request.urlopen(url, data, timeout=10) as answer:
+    with urllib.request.urlopen(url, data, timeout=60) as answer:
         text: str = answer.read().decode()
     return text
 

@@ -39,7 +39,7 @@ def test_a_daemons_metrics(tmp_path: Path) -> None:
     config.write_text(CONFIG.format(folder=tmp_path))
     with Daemon.start(config) as daemon:
         with pytest.raises(urllib.error.HTTPError, match="401"):
-            urllib.request.urlopen(f"{daemon.address}metrics", timeout=10)
+            urllib.request.urlopen(f"{daemon.address}metrics", timeout=60)
         deadline = time.monotonic() + 60
         while (found := _scrape(daemon.address)).get(("watchkeeper_probe_runs_total", "memory"), 0) < 2:
             assert time.monotonic() < deadline, found
@@ -55,6 +55,6 @@ def test_a_daemons_metrics(tmp_path: Path) -> None:
 def _scrape(address: str) -> dict[tuple[str, ...], float]:
     """Samples by name and the values of their labels."""
     request = urllib.request.Request(f"{address}metrics", headers={"Authorization": f"Bearer {TOKEN}"})
-    with urllib.request.urlopen(request, timeout=10) as answer:
+    with urllib.request.urlopen(request, timeout=60) as answer:
         found = parsed(answer.read().decode())
     return {(name, *(value for _, value in labels)): value for (name, labels), value in found.items()}

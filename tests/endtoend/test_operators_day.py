@@ -89,7 +89,7 @@ def run(config: Path, *words: str) -> subprocess.CompletedProcess[str]:
 
 def get(daemon: Daemon, path: str) -> Any:
     """An answer of the page or the API."""
-    with urllib.request.urlopen(f"{daemon.address}{path}", timeout=10) as answer:
+    with urllib.request.urlopen(f"{daemon.address}{path}", timeout=60) as answer:
         text = answer.read().decode()
         return json.loads(text) if path.startswith("api") else text
 

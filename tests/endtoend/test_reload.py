@@ -283,5 +283,5 @@ def count(station: Station, subject: str) -> int:
 
 def health(daemon: Daemon) -> str:
     """What the page reports about the health of the daemon."""
-    with urllib.request.urlopen(daemon.address, timeout=20) as answer:
+    with urllib.request.urlopen(daemon.address, timeout=60) as answer:
         return str(answer.read().decode())

@@ -78,12 +78,12 @@ def _newest(daemon: Daemon) -> str:
 
 
 def _items(daemon: Daemon, path: str) -> list[dict[str, Any]]:
-    with urlopen(f"{daemon.address}api/v1/{path}", timeout=10) as answer:
+    with urlopen(f"{daemon.address}api/v1/{path}", timeout=60) as answer:
         return list(json.load(answer)["items"])
 
 
 def _page(daemon: Daemon) -> str:
-    with urlopen(daemon.address, timeout=10) as answer:
+    with urlopen(daemon.address, timeout=60) as answer:
         return str(answer.read().decode())
 
 

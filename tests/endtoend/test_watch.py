@@ -92,7 +92,7 @@ class Station:
     hook: Hook
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(self.daemon.address.rstrip("/") + path, timeout=5) as answer:
+        with urllib.request.urlopen(self.daemon.address.rstrip("/") + path, timeout=60) as answer:
             body = answer.read()
             return json.loads(body) if "json" in answer.headers["Content-Type"] else body.decode()
 

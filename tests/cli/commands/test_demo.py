@@ -26,7 +26,7 @@ def test_demo(tmp_path: Path) -> None:
         assert told[2] == "A day takes 6 s. Press Ctrl-C to end.\n"
 
         def as_of() -> str:
-            with urllib.request.urlopen(address, timeout=20) as answer:
+            with urllib.request.urlopen(address, timeout=60) as answer:
                 found = re.search(r'as of <time datetime="([^"]+)"', answer.read().decode())
             assert found
             return found[1]

@@ -113,7 +113,7 @@ def post(address: str, token: str) -> int:
     headers = {"Authorization": f"Bearer {token}"}
     request = urllib.request.Request(f"{address}jobs/nightly-backup/ran", b"failed=1", headers)
     try:
-        with urllib.request.urlopen(request, timeout=20) as answer:
+        with urllib.request.urlopen(request, timeout=60) as answer:
             return int(answer.status)
     except urllib.error.HTTPError as error:
         error.close()

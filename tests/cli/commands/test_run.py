@@ -44,7 +44,7 @@ def test_it_prints_the_pages_address_and_ends_as_asked(daemon: subprocess.Popen[
     first, second = page_of(daemon)
     assert first == "monitoring gannet: 10 probes, 0 notifiers\n"
     assert second.startswith("page: http://127.0.0.1:")
-    with urllib.request.urlopen(second.removeprefix("page: ").strip(), timeout=20) as answer:
+    with urllib.request.urlopen(second.removeprefix("page: ").strip(), timeout=60) as answer:
         assert answer.status == 200
     daemon.send_signal(number)
     out, err = daemon.communicate(timeout=30)

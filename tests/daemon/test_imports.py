@@ -22,6 +22,7 @@ SELDOM = (
     *("watchkeeper.cli.output", "watchkeeper.cli.docsgen", "watchkeeper.demo"),
     *("watchkeeper.notifiers.mail", "watchkeeper.notifiers.mqtt", "watchkeeper.notifiers.webhook"),
     *("watchkeeper.probes.guests", "watchkeeper.probes.storage.zfs", "watchkeeper.probes.services.http"),
+    "watchkeeper.probes.verification.verifier",
     *("watchkeeper.web.api.openapi", "watchkeeper.web.feeds.handlers", "watchkeeper.web.planning.capacity"),
     # numpy's own lazy parts: masked arrays come with its median and unique.
     *("numpy.ma", "numpy.random", "numpy.polynomial", "numpy.testing", "numpy.f2py"),

@@ -42,7 +42,7 @@ from watchkeeper.periodic.scheduler import Scheduler
 from watchkeeper.privileged import descriptors
 from watchkeeper.probes.base import OwnDatabase, ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
-from watchkeeper.probes.verification.verifier import Verifier
+from watchkeeper.probes.verification.late_verifier import LateVerifier
 from watchkeeper.runtime.active_config import build, make_probes
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.recent_changes import REMEMBERED, RecentChanges
@@ -149,7 +149,7 @@ class _Daemon:
             coverage,
             backups,
             changes,
-            verification=Verifier(store),
+            verification=LateVerifier(store),
         )
         config = build(settings, context, clock)
         self._passes = _passes(settings)

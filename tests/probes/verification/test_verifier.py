@@ -21,7 +21,7 @@ from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.storage.snapshot_files import SnapshotsProbe, SnapshotsSettings
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.probes.verification import reader
-from watchkeeper.probes.verification.verifier import Verifier
+from watchkeeper.probes.verification.late_verifier import LateVerifier
 
 CONTENT, PLAUSIBILITY = (SeriesKey("snapshots of hide-hub", each) for each in ("content", "plausibility"))
 
@@ -32,7 +32,7 @@ class Shelf:
     def __init__(self, folder: Path, workers: ThreadWorkers) -> None:
         self.folder, self.store = folder, ReadStoreDouble()
         self.clock = HandClock(datetime.now(UTC) + timedelta(hours=1))
-        self.context = ProbeContext(self.clock, workers, MemoryStateStore(), verification=Verifier(self.store))
+        self.context = ProbeContext(self.clock, workers, MemoryStateStore(), verification=LateVerifier(self.store))
 
     def probe(self, **more: object) -> SnapshotsProbe:
         """The probe of the folder."""

@@ -213,6 +213,36 @@ async def test_the_first_digest_of_a_month_reports_the_month_before(store: Store
     assert "Availability in November 2026:\n  service hide-hub: no answer for 7 min, 1 outage; answered 99.51 %" in body
 
 
+async def test_the_report_of_a_month_is_sent_on_the_first(store: Store) -> None:
+    """At the time asked for in the operator's zone, once, also over a restart; its digest has no part of it."""
+    house = House(store)
+    route = Route(zone=ZONE, digest=parse_due("07:30"), monthly_report=parse_due("08:00"))
+    house.outbox = Outbox(store, [ScriptedNotifier(name="mail")], house.clock, routes={"mail": route}, zone=ZONE)
+
+    def begin() -> None:
+        before = house.clock.now()
+        house.periodic_messages = PeriodicMessages(
+            store, house.outbox, house.clock, PLAN, {"mail": route}, (HOST, ZONE)
+        )
+        house.periodic_messages.begin(before)
+
+    # The last day of October is the Saturday after the one of 25 hours.
+    house.clock.advance((datetime(2026, 10, 31, 22, 50, tzinfo=UTC) - NOW).total_seconds())
+    hub = SeriesKey("service hide-hub", "answer")
+    await store.commit(Commit(seen=(Seen(house.clock.now(), Answer(hub, answered=True, took_s=0.1), "hub", 60.0),)))
+    begin()
+    await house.told(7.5, every_min=10)
+    begin()
+    await house.told(40 * 24, every_min=40)
+    sent = sorted(await store.deliveries(limit=1_000), key=lambda each: each.made_at)
+    reports = [each for each in sent if each.message.headline.startswith("report for ")]
+    assert [(each.message.headline[:20], f"{each.made_at.astimezone(ZONE):%d %b %H:%M}") for each in reports] == [
+        ("report for October 2", "01 Nov 08:00"), ("report for November ", "01 Dec 08:00"),
+    ]  # fmt: skip
+    assert "This report covers less than a day, from Sat 31 Oct 23:50" in reports[0].message.body
+    assert not any("Availability in" in each.message.body for each in sent)
+
+
 async def test_without_a_service_there_is_no_report(store: Store) -> None:
     """Nor before anything was measured in the month before."""
     house = House(store)

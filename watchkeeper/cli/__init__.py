@@ -23,6 +23,7 @@ COMMANDS = {
     "availability": LazyCommand(
         "commands.history.availability", "Show how long services did not answer, and how often."
     ),
+    "report": LazyCommand("commands.history.report", "Print what happened in a month."),
     "export": LazyCommand("commands.history.export", "Write the history of quantities as CSV."),
     "acknowledge": LazyCommand("commands.alerts.acknowledge", "Acknowledge an alert."),
     "shelve": LazyCommand("commands.alerts.shelve", "Shelve an alert for a time."),

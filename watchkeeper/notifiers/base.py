@@ -14,7 +14,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.tables.reminders import DueTime, QuietSpan
 from watchkeeper.config.types import NotifierSettings, PriorityWord, SecretSource
 from watchkeeper.errors import DeliveryDeferred
-from watchkeeper.messages.delivery.quiet_hours import Span, leaves_time
+from watchkeeper.messages.delivery.quiet_hours import EVERY_DAY, Due, Span, leaves_time
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.alert import Concern, Priority
@@ -50,6 +50,12 @@ def server_name(example: str) -> AfterValidator:
     return AfterValidator(checked)
 
 
+def _any_weekday(due: Due | None) -> Due | None:
+    if due is not None and due.days != EVERY_DAY:
+        raise ValueError(f'"{due}" names days of the week, and a report is sent on the first day of a month')
+    return due
+
+
 class ReceiverSettings(NotifierSettings):
     """What the settings of every notifier that sends to a receiver have.
 
@@ -62,6 +68,7 @@ class ReceiverSettings(NotifierSettings):
     quiet_for: the highest priority that waits until the quiet hours end. An alarm never waits.
     quiet_summary: send what the quiet hours held in one message, most urgent first; false: each message separately.
     digest: when to send a digest: active alerts, what is nearest to full, and what is overdue.
+    monthly_report: the time of day at which the report of a month is sent, on the first day of the next one.
     """
 
     at_least: PriorityWord = Priority.CAUTION
@@ -73,6 +80,7 @@ class ReceiverSettings(NotifierSettings):
     quiet_for: Annotated[PriorityWord, AfterValidator(_no_alarm)] = Priority.CAUTION
     quiet_summary: bool = True
     digest: DueTime = None
+    monthly_report: Annotated[DueTime, AfterValidator(_any_weekday)] = None
 
     def route(self, zone: tzinfo) -> Route:
         """The route to this receiver. zone: the operator's time zone."""
@@ -87,6 +95,7 @@ class ReceiverSettings(NotifierSettings):
             subjects=self.subjects,
             concerns=frozenset(self.concerns),
             quiet_summary=self.quiet_summary,
+            monthly_report=self.monthly_report,
         )
 
     @model_validator(mode="after")

@@ -1,14 +1,15 @@
 """Periodic messages: sent at fixed intervals because time has passed and not because something happened.
 
-These are reminders of alerts that nobody has acknowledged, and digests. Both follow from the content of the store and
-from the clock: each round checks what has become due since the last one, so that a restart neither omits one nor sends
-it twice. Their text and due times are in messages/. Not here: alerts' own transitions (runtime/pipeline.py).
+These are reminders of alerts that nobody has acknowledged, digests, and the reports of months. All follow from the
+content of the store and from the clock: each round checks what has become due since the last one, so that a restart
+neither omits one nor sends it twice. Their text and due times are in messages/. Not here: alerts' own transitions
+(runtime/pipeline.py).
 """
 
 import logging
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 from typing import Protocol
 
 from watchkeeper.clock import Clock
@@ -19,12 +20,12 @@ from watchkeeper.messages.availability import period_name, report
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.digest import digest
 from watchkeeper.messages.reminders import Reminder, Reminders, newest_due, remind
-from watchkeeper.model.alert import Alert
-from watchkeeper.model.finding import Finding
-from watchkeeper.model.history.availability import AnswerHistory, Period, availability, begin_of
+from watchkeeper.messages.reports.month import monthly_report, report_message
+from watchkeeper.model.history.availability import Period, availability, begin_of
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Kind
-from watchkeeper.model.records import Commit, Delivery, Seen, Series
+from watchkeeper.model.records import Commit, Delivery
+from watchkeeper.web.reports.gather import ReportStore, read_month
 
 log = logging.getLogger(__name__)
 
@@ -38,28 +39,8 @@ SET_BACK = timedelta(days=1)
 """A clock that is behind the last round by more than this was set back: rounds restart from the current time."""
 
 
-class PeriodicStore(Protocol):
+class PeriodicStore(ReportStore, Protocol):
     """The interface that a round needs of the store."""
-
-    async def alerts(self) -> Sequence[Alert]:
-        """Every alert that is not in its initial normal state."""
-        ...
-
-    async def findings(self) -> Sequence[Finding]:
-        """The newest finding of every concern."""
-        ...
-
-    async def latest(self) -> Sequence[Seen]:
-        """The newest observation of every series."""
-        ...
-
-    async def series(self) -> Sequence[Series]:
-        """Every series, in the order in which they were first seen."""
-        ...
-
-    async def answers(self, series: Series, since: datetime, until: datetime) -> AnswerHistory:
-        """When a service answered between two times and when it did not, oldest first."""
-        ...
 
     async def commit(self, commit: Commit) -> None:
         """Write everything in one transaction."""
@@ -122,7 +103,9 @@ class PeriodicMessages:
         if after - now > SET_BACK:
             after = now
         try:
-            deliveries = [*await self._reminders(after, now), *await self._digests(after, now)]
+            deliveries = [
+                *await self._reminders(after, now), *await self._digests(after, now), *await self._reports(after, now),
+            ]  # fmt: skip
             if deliveries:
                 await self._store.commit(Commit(deliveries=tuple(deliveries)))
         except StoreError as error:
@@ -173,10 +156,30 @@ class PeriodicMessages:
         return deliveries
 
     def _first_of_month(self, route: Route, due_at: datetime) -> bool:
-        """Return whether this is a receiver's first digest of a month: that one has the report of the month before."""
+        """Return whether this is a receiver's first digest of a month: that one says what the month before was like.
+
+        A receiver that gets the whole report needs no part of it.
+        """
+        if route.monthly_report is not None:
+            return False
         before = route.digest.last(due_at - timedelta(minutes=1), route.zone) if route.digest else due_at
         months = {(each.year, each.month) for each in (before.astimezone(route.zone), due_at.astimezone(route.zone))}
         return len(months) == 2
+
+    async def _reports(self, after: datetime, now: datetime) -> list[Delivery]:
+        last = {
+            name: route.monthly_report.last_of_month(now, route.zone)
+            for name, route in self._routes.items()
+            if route.monthly_report is not None
+        }
+        deliveries: list[Delivery] = []
+        for due_at in sorted({at for at in last.values() if at > after}):
+            end = begin_of(Period.MONTH, due_at, self._zone)
+            month = await read_month(self._store, _day_before(end), (self._host, self._zone), now)
+            message = report_message(monthly_report(month, self._zone), due_at, now, self._host)
+            names = {name for name, at in last.items() if at == due_at}
+            deliveries += self._post.digest_deliveries(message, names, now)
+        return deliveries
 
     async def _monthly(self, due_at: datetime) -> tuple[str, Sequence[str]] | None:
         """The month before, and the availability of each service in it; None if there is no service."""
@@ -190,3 +193,8 @@ class PeriodicMessages:
             if each.kind is Kind.ANSWER and each.first_at < end
         }
         return (period_name(Period.MONTH, begin.date()), report(found)) if found else None
+
+
+def _day_before(begin: datetime) -> date:
+    """The day before one that begins then, in the same zone."""
+    return begin.date() - timedelta(days=1)

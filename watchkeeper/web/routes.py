@@ -25,6 +25,7 @@ from watchkeeper.web.http.middleware import Handler
 from watchkeeper.web.http.parameters import Parameter, refuse_unknown
 from watchkeeper.web.http.problem_details import PROBLEM_JSON
 from watchkeeper.web.planning.parameters import CAPACITY, PREFLIGHT, RECLAIM_STORE
+from watchkeeper.web.reports import pages as reports
 
 HTML, JSON, EVENTS, CSV = "text/html", "application/json", "text/event-stream", "text/csv"
 ATOM, CALENDAR = "application/atom+xml", "text/calendar"
@@ -94,6 +95,7 @@ ROUTES = (
     Route(
         "/events", pages.events, "The event log, newest first.", (api.BEFORE, *event_log.PARAMETERS), HTML, kept=True
     ),
+    Route("/report", reports.month, "What happened in a month, ready to print.", (reports.MONTH,), HTML, kept=True),
     Route(
         "/capacity",
         late("planning.capacity", "page"),

@@ -58,6 +58,13 @@ class Due:
             at for day in past if day.weekday() in self.days and (at := _instant(day, self.at_min, zone, fold=0)) <= now
         )
 
+    def last_of_month(self, now: datetime, zone: tzinfo) -> datetime:
+        """The newest instant not after `now` at which it was due on the first day of a month, on any weekday."""
+        first = now.astimezone(zone).date().replace(day=1)
+        before = (first - timedelta(days=1)).replace(day=1)
+        at = _instant(first, self.at_min, zone, fold=0)
+        return at if at <= now else _instant(before, self.at_min, zone, fold=0)
+
 
 def parse_span(text: str) -> Span:
     """Parse `22:00-07:00`, `Fri-Sun 23:00-09:00`, `Sat,Sun 00:00-24:00`. Raises ValueError."""

@@ -22,7 +22,8 @@ class Route:
     at_least, at_most: the lowest and the highest priority that it receives. quiet: its quiet hours, in `zone`.
     quiet_for: the highest priority that waits until they end. digest: when it gets one; None: never.
     digest_only: it gets nothing else. subjects, concerns: it only gets messages about these; empty: about all.
-    quiet_summary: what its quiet hours held comes in one message.
+    quiet_summary: what its quiet hours held comes in one message. monthly_report: when, on the first day of a month, it
+    gets the report of the month before; None: never.
     """
 
     at_least: Priority = Priority.CAUTION
@@ -35,6 +36,7 @@ class Route:
     subjects: tuple[str, ...] = ()
     concerns: frozenset[Concern] = frozenset()
     quiet_summary: bool = False
+    monthly_report: Due | None = None
 
     def wants(self, message: Message) -> bool:
         """Is the message for this receiver? A digest is not: it goes to the receivers that it is due for."""

@@ -170,6 +170,12 @@ def periods(kind: Period, since: datetime, until: datetime, zone: tzinfo) -> Ite
         first = following
 
 
+def period_of(kind: Period, day: date, zone: tzinfo) -> tuple[datetime, datetime]:
+    """Begin and end of the period that a day is in."""
+    first = _first_day(kind, day)
+    return _midnight(first, zone), _midnight(_next(kind, first), zone)
+
+
 def begin_of(kind: Period, now: datetime, zone: tzinfo) -> datetime:
     """When the present period began."""
     return _midnight(_first_day(kind, now.astimezone(zone).date()), zone)

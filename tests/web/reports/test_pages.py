@@ -1,0 +1,85 @@
+"""The page of a month: as people read it, and as it is printed."""
+
+import asyncio
+import re
+import shutil
+import subprocess
+from datetime import timedelta
+
+import pytest
+from playwright.async_api import Browser
+
+from tests.support import readstore
+from tests.support.needs import need
+from tests.support.readstore import NOW, ReadStoreDouble
+from tests.web.conftest import Open, app_of
+from watchkeeper.model.change import Change, ChangeKind
+from watchkeeper.web.server import serve
+from watchkeeper.web.settings import PageSettings
+
+DAY = timedelta(days=1)
+
+
+def busy() -> ReadStoreDouble:
+    """A host on which every section of the report is longer than what is listed."""
+    store = readstore.full()
+    store.changed += [
+        Change(
+            NOW - n * DAY, ChangeKind.RESTART, "the host", "restarted", "after a power cut, with no shutdown before it"
+        )
+        for n in range(20)
+    ]
+    for n in range(20):
+        store.answer(f"service of the guest with the number {n}", 0.1)
+        store.growing(f"file system /srv/of/the/guest/number/{n}", 2.0**40, 2.0**41)
+    return store
+
+
+async def test_the_month_before_this_one_is_shown(page: Open) -> None:
+    """With links to the months around it, as far as there are any."""
+    client = await page(readstore.full())
+    text = await (await client.get("/report")).text()
+    assert "<h1>Report of gannet for October 2026</h1>" in text
+    assert "/report?month=2026-11" in text
+    present = await (await client.get("/report?month=2026-11")).text()
+    assert "the month is not over." in present
+    assert "month after" not in present
+    assert "2026-12 has not begun" in await (await client.get("/report?month=2026-12")).text()
+    for wrong in ("2026", "2026-13", "x", ""):
+        assert (await client.get(f"/report?month={wrong}")).status == 400
+    assert 'href="/report"' in await (await client.get("/events")).text()
+
+
+async def test_what_comes_from_outside_is_escaped(page: Open) -> None:
+    """A name is text and nothing else."""
+    store = readstore.full()
+    store.changed.append(Change(NOW, ChangeKind.NOTE, "<script>alert(1)</script>", "noted"))
+    text = await (await (await page(store)).get("/report?month=2026-11")).text()
+    assert "<script>alert" not in text
+    assert "&lt;script&gt;alert(1)" in text
+
+
+def pages_of(document: bytes) -> list[str]:
+    """The words of each sheet of a PDF."""
+    need(shutil.which("pdftotext"), "pdftotext is not there (Debian: poppler-utils)")
+    command = ["pdftotext", "-layout", "-", "-"]
+    found = subprocess.run(command, input=document, capture_output=True, check=True, timeout=60).stdout.decode()
+    return found.removesuffix("\f").split("\f")
+
+
+@pytest.mark.parametrize(("store", "most"), [(readstore.calm(), 1), (readstore.full(), 1), (busy(), 2)])
+async def test_it_is_printed_on_one_or_two_sheets(chromium: Browser, store: ReadStoreDouble, most: int) -> None:
+    """Of A4, with everything on them and without what can only be pressed."""
+    served = await serve(app_of(store), PageSettings(port=0))
+    context = await chromium.new_context()
+    try:
+        page = await context.new_page()
+        await page.goto(f"{served.address}report?month=2026-11")
+        sheets = await asyncio.to_thread(pages_of, await page.pdf(prefer_css_page_size=True))
+        assert len(sheets) <= most
+        words = re.sub(r"\s+", " ", " ".join(sheets))
+        assert "Messages that could not be sent" in words
+        assert "Month before" not in words
+    finally:
+        await context.close()
+        await served.cleanup()

@@ -1,0 +1,1 @@
+"""Reports for paper: reading what they are made of, and their pages."""

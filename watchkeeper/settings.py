@@ -30,6 +30,7 @@ from watchkeeper.config.tables.host import HostSettings
 from watchkeeper.config.tables.names import NamesSettings
 from watchkeeper.config.tables.reminders import RemindersSettings
 from watchkeeper.config.tables.rules import RulesSettings
+from watchkeeper.config.tables.sheet import SheetSettings
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.errors import ConfigError, Problem
 from watchkeeper.messages.delivery.routing import Route
@@ -60,6 +61,7 @@ class Settings(BaseSettings):
     rules: RulesSettings = Field(default_factory=RulesSettings)
     grouping: CorrelationSettings = Field(default_factory=CorrelationSettings)
     names: NamesSettings = Field(default_factory=NamesSettings)
+    sheet: SheetSettings = Field(default_factory=SheetSettings)
     reminders: RemindersSettings = Field(default_factory=RemindersSettings)
     heartbeat: HeartbeatSettings = Field(default_factory=HeartbeatSettings)
     archive: ArchiveSettings = Field(default_factory=ArchiveSettings)

@@ -18,6 +18,7 @@ from tests.support.needs import need
 from tests.support.planned import planner_over
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.clock import Clock
+from watchkeeper.messages.reports.sheet import HouseFacts
 from watchkeeper.web.app import make_app
 from watchkeeper.web.auth.actions import Actions
 from watchkeeper.web.context import Resting
@@ -83,6 +84,7 @@ def app_of(
     acting: Actions | None = None,
     resting: Resting = readstore.carried,
     planner: Planner | None = None,
+    facts: Callable[[], HouseFacts] | None = None,
 ) -> web.Application:
     """The application over a store; where no planner is given, one that sees the house of the tests of planning."""
     return make_app(
@@ -95,6 +97,7 @@ def app_of(
         acting,
         resting=resting,
         planner=planner or planner_over(store, FixedClock()),
+        facts=facts,
     )
 
 

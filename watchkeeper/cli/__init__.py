@@ -34,6 +34,7 @@ COMMANDS = {
     "capacity": LazyCommand("commands.planning.capacity", "Check whether a new or larger guest fits on this host."),
     "preflight": LazyCommand("commands.planning.preflight", "Check whether a change is safe, or what it has changed."),
     "backups": LazyCommand("commands.planning.backups", "Show which guest has a backup, how old, and where it lies."),
+    "sheet": LazyCommand("commands.planning.sheet", "Print one page for somebody who looks after this house."),
     "reclaim": LazyCommand("commands.planning.reclaim", "Show what deleting snapshots would free. Deletes nothing."),
     "backup": LazyCommand("commands.database.backup", "Copy the database to a file."),
     "restore": LazyCommand("commands.database.restore", "Replace the database with a backup."),

@@ -267,6 +267,7 @@ class _Daemon:
 
     def _load_page(self) -> Serve:
         """Import what serves the page."""
+        from watchkeeper.inventory.house_facts import house_facts  # noqa: PLC0415  the same
         from watchkeeper.web.app import make_app  # noqa: PLC0415  see web/late_page.py
         from watchkeeper.web.auth.budgets import Tries  # noqa: PLC0415  the same
         from watchkeeper.web.auth.job_reports import Jobs  # noqa: PLC0415  the same
@@ -291,6 +292,7 @@ class _Daemon:
                 browser_key=_browser_key(settings),
                 states=self._store.probe_states,
                 work=DaemonActivity(self._runner, self._outbox),
+                facts=lambda: house_facts(self._active.runtime.config.settings),
             )
             return await serve_page(app, settings.page, bound=bound)
 

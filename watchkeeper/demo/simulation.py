@@ -194,6 +194,7 @@ async def build(bill: DemoOptions, stack: AsyncExitStack) -> Simulation:
         resting=runner.dependents_of,
         planner=planner,
         states=store.probe_states,
+        facts=lambda: story.HOUSE,
     )
     stage.served = await serve(app, settings)
     stack.push_async_callback(stage.served.cleanup)

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from watchkeeper.messages.reports.sheet import BackupPlace, HouseFacts
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.units import DAY_S
 
@@ -25,6 +26,20 @@ PRUNING_STOPS, TIMER_DIES, KEEPER_COMES, TIMER_REPAIRED = 1.0, 1.6, 4.3, 4.6
 
 DEPENDS_ON = {"guests": ("pool skerry",)}
 """By probe: the guests' disks are on the pool. Each service depends on the guest of the same name by default."""
+HOUSE = HouseFacts(
+    "gannet",
+    contacts=("the warden, house by the landing: 100", "the boatman: 105; he brings spare disks"),
+    notes=("gannet is in the cupboard behind the map; the key hangs in the kitchen",),
+    what_if={
+        "The hides are cold or dark": "look whether guest hide-hub runs; without it, use the switch in the porch",
+        "The pool is full": "nothing runs then; call the warden before anything is deleted",
+    },
+    backups=(
+        BackupPlace(("hide-hub", "ringing-db"), "job nightly-copy to petrel, at least every 26 h", "nightly-copy"),
+    ),
+    notifiers=("terminal",),
+)
+"""What the configuration of this house would say of it."""
 GUESTS = ("hide-hub", "ringing-db", "nest-cams", "tide-log")
 CAPACITY = 2_048 * GIB
 FOOTAGE_PER_DAY = 60 * GIB

@@ -1,6 +1,7 @@
 """Assemble the page and the API: routes, middleware, the few static files. server.py opens the port."""
 
 import secrets
+from collections.abc import Callable
 from datetime import tzinfo
 from importlib.resources import files
 
@@ -8,6 +9,7 @@ from aiohttp import web
 
 from watchkeeper.clock import Clock
 from watchkeeper.messages.ack_links import AckLinks
+from watchkeeper.messages.reports.sheet import HouseFacts
 from watchkeeper.model.probe_state import MemoryStateStore, StateStore
 from watchkeeper.web import moved
 from watchkeeper.web.auth import acknowledge, job_reports
@@ -71,16 +73,17 @@ def make_app(
     browser_key: bytes | None = None,
     states: StateStore | None = None,
     work: ActivitySource | None = None,
+    facts: Callable[[], HouseFacts] | None = None,
 ) -> web.Application:
     """The application. host: the name of the monitored host, as the page shows it. zone: the time zone of times shown.
 
     acting: acts for the operator; without it the page is read-only. passes: reads the links in messages. jobs: those
     that may report over HTTP. resting: the subjects that depend on a subject. planner: answers planning questions.
     browser_key: recognises browsers after a restart too; without it, only until the next restart. states: keeps private
-    addresses and passkeys; without it, until the next restart too. work: reports what
-    the daemon has done, for /metrics.
+    addresses and passkeys; without it, until the next restart too. work: reports what the daemon has done, for
+    /metrics. facts: what the configuration says of the house, for its sheet.
     """
-    context = Context(store, clock, vitals, host, zone, settings.prefix, resting)
+    context = Context(store, clock, vitals, host, zone, settings.prefix, resting, facts=facts)
 
     def page(request: web.Request, status: int, detail: str) -> web.Response:
         return error_page(request, context, status, detail)

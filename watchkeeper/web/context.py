@@ -1,6 +1,6 @@
 """What every handler works with: the store, the clock, the daemon's own state, and the page's names."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Protocol
@@ -9,6 +9,7 @@ from aiohttp import web
 
 from watchkeeper.clock import Clock
 from watchkeeper.forecast.scoring import summary
+from watchkeeper.messages.reports.sheet import HouseFacts
 from watchkeeper.model.forecast_record import RecordSummary
 from watchkeeper.model.history.availability import AnswerHistory
 from watchkeeper.model.observation import SeriesKey
@@ -65,7 +66,7 @@ class Context:
     """The context of all handlers.
 
     host: the monitored host's name. zone: its time zone. prefix: of links, behind a reverse proxy. resting: the
-    subjects that depend on a subject.
+    subjects that depend on a subject. facts: what the configuration says of the house; None: nothing is known.
     """
 
     store: PageStore
@@ -76,6 +77,7 @@ class Context:
     prefix: str
     resting: Resting = no_dependents
     record: HostRecord = field(default_factory=HostRecord)
+    facts: Callable[[], HouseFacts] | None = None
 
     async def dashboard(self) -> Dashboard:
         """The status page's content as it is now. The clock is read last: no sample is then newer than the page."""

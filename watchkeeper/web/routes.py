@@ -96,6 +96,7 @@ ROUTES = (
         "/events", pages.events, "The event log, newest first.", (api.BEFORE, *event_log.PARAMETERS), HTML, kept=True
     ),
     Route("/report", reports.month, "What happened in a month, ready to print.", (reports.MONTH,), HTML, kept=True),
+    Route("/sheet", reports.sheet, "One page for somebody who looks after this house.", media=HTML, kept=True),
     Route(
         "/capacity",
         late("planning.capacity", "page"),

@@ -1,12 +1,13 @@
 """The report of a month: only what is known, each thing once, and the same as text and by section."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from watchkeeper.messages.reports import month as reports
-from watchkeeper.messages.reports.month import Growth, Month, month_of, monthly_report, report_message, report_text
+from watchkeeper.messages.reports.month import Growth, Month, month_of, monthly_report, report_message
+from watchkeeper.messages.reports.report import LISTED, report_text
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.forecast_record import KeptForecast, Outcome
@@ -167,6 +168,14 @@ def test_alerts() -> None:
         move(BEGIN + 4 * DAY, SeriesKey("pool skerry", SIMULATED), "raise", priority="alarm"),
         EventLine(BEGIN, Entry.NOTE, "new disk"),
     ]
+    follows = move(BEGIN + 4 * DAY, SeriesKey("guest tide-log", "state"), "raise", priority="alarm")
+    follows = replace(follows, details={**follows.details, "held by": "pool skerry"})
+    assert part(october(events=[*events, follows]), "Alerts")[0] == (
+        "2 alarms, 1 warning, 0 cautions; and 1 that followed from another"
+    )
+    assert part(october(events=[follows]), "Alerts") == (
+        "0 alarms, 0 warnings, 0 cautions; and 1 that followed from another",
+    )
     found = october(events=events)
     assert part(found, "Alerts") == (
         "2 alarms, 1 warning, 0 cautions",
@@ -232,9 +241,9 @@ def test_messages_that_could_not_be_sent() -> None:
 
 def test_long_sections_are_counted() -> None:
     """So that the report fits on two sheets."""
-    many = [Change(BEGIN + n * HOUR, ChangeKind.RESTART, "the host", "restarted") for n in range(reports.LISTED + 3)]
+    many = [Change(BEGIN + n * HOUR, ChangeKind.RESTART, "the host", "restarted") for n in range(LISTED + 3)]
     report = monthly_report(october(changes=many), BERLIN)
-    assert (len(report.sections[0].lines), report.sections[0].more) == (reports.LISTED, 3)
+    assert (len(report.sections[0].lines), report.sections[0].more) == (LISTED, 3)
     assert "\n  and 3 more\n" in report_text(report)
 
 

@@ -13,6 +13,7 @@ from tests.support import readstore
 from tests.support.needs import need
 from tests.support.readstore import NOW, ReadStoreDouble
 from tests.web.conftest import Open, app_of
+from watchkeeper.demo.story import HOUSE
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
@@ -83,3 +84,25 @@ async def test_it_is_printed_on_one_or_two_sheets(chromium: Browser, store: Read
     finally:
         await context.close()
         await served.cleanup()
+
+
+async def test_the_sheet_of_the_demo_is_one_page(chromium: Browser) -> None:
+    """With what its configuration says, on paper."""
+    served = await serve(app_of(readstore.full(), facts=lambda: HOUSE), PageSettings(port=0))
+    context = await chromium.new_context()
+    try:
+        page = await context.new_page()
+        await page.goto(f"{served.address}sheet")
+        (words,) = await asyncio.to_thread(pages_of, await page.pdf(prefer_css_page_size=True))
+        for said in ("the boatman", "Where backups lie", "pool skerry", "guest hide-hub"):
+            assert said in words
+    finally:
+        await context.close()
+        await served.cleanup()
+
+
+async def test_the_sheet_without_a_configuration(page: Open) -> None:
+    """What is seen is on it all the same."""
+    text = await (await (await page(readstore.full())).get("/sheet")).text()
+    assert "nobody is named in the configuration" in text
+    assert "pool skerry" in text

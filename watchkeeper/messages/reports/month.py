@@ -14,6 +14,7 @@ from watchkeeper.messages.body import LONGEST_HEADLINE
 from watchkeeper.messages.build import of_no_alert, thread_id
 from watchkeeper.messages.changes import ChangeGroup, text_of
 from watchkeeper.messages.forecast_record import record_line
+from watchkeeper.messages.reports.report import Report, report_text, section
 from watchkeeper.model.alert import Concern, Event, NotificationKind, Priority, State
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.forecast_record import KeptForecast
@@ -24,10 +25,10 @@ from watchkeeper.model.operator.simulation import is_simulated
 from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.model.units import DAY_S
 
-LISTED = 12
-"""Lines of a section: the whole report fits on two sheets. The rest is counted."""
-
 NOT_YET = "and not made up for"
+
+FOLLOWS = "held by"
+"""In the details of an event: the alert that this one follows from."""
 
 FIRST_YEAR = 1970
 """Times are counted from it."""
@@ -56,8 +57,8 @@ class Month:
     """What is recorded of a month.
 
     begin, end: of the month in the operator's zone. until: its end, or now. known_from: the first reading; None if
-    there is none. recurring: what must happen again and again; what is overdue of it was missed. overdue_since: what was
-    overdue before the month and still is. events_cut: there were more events than were read.
+    there is none. recurring: what must happen again and again; what is overdue of it was missed. overdue_since: what
+    was overdue before the month and still is. events_cut: there were more events than were read.
     """
 
     host: str
@@ -76,25 +77,6 @@ class Month:
     events_cut: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Section:
-    """A part of a report: its heading, its lines, and how many more there are."""
-
-    heading: str
-    lines: tuple[str, ...]
-    more: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class MonthlyReport:
-    """title: `Report of gannet for November 2026`. remarks: how far what follows can be trusted. headline: in short."""
-
-    title: str
-    headline: str
-    remarks: tuple[str, ...]
-    sections: tuple[Section, ...]
-
-
 def month_of(text: str) -> date | None:
     """The first day of a month that is written as `2026-11`; None if it is none."""
     year, _, month = text.partition("-")
@@ -103,35 +85,24 @@ def month_of(text: str) -> date | None:
     return date(int(year), int(month), 1) if int(year) >= FIRST_YEAR and 1 <= int(month) <= 12 else None
 
 
-def monthly_report(month: Month, zone: tzinfo) -> MonthlyReport:
+def monthly_report(month: Month, zone: tzinfo) -> Report:
     """What is known of a month, for people."""
     name = availability.period_name(Period.MONTH, month.first_day)
     sections = (
-        _section("Restarts of the host", _restarts(month, zone), "none recorded"),
-        _section("Services", availability.report(month.services), "no service is monitored"),
-        _section("Growth of stores", [_growth(each) for each in month.growth], "no store is recorded"),
-        _section("Backups, jobs and other things that were missed", _missed(month, zone), "none"),
-        _section("Alerts", _alerts(month, zone), "none"),
-        _section("Forecasts that came due", _forecasts(month), "none"),
-        _section("What was changed", _changed(month), "nothing recorded"),
-        _section("Messages that could not be sent", _failed(month, zone), "none"),
+        section("Restarts of the host", _restarts(month, zone), "none recorded"),
+        section("Services", availability.report(month.services), "no service is monitored"),
+        section("Growth of stores", [_growth(each) for each in month.growth], "no store is recorded"),
+        section("Backups, jobs and other things that were missed", _missed(month, zone), "none"),
+        section("Alerts", _alerts(month, zone), "none"),
+        section("Forecasts that came due", _forecasts(month), "none"),
+        section("What was changed", _changed(month), "nothing recorded"),
+        section("Messages that could not be sent", _failed(month, zone), "none"),
     )
     remarks = tuple(_remarks(month, zone))
-    return MonthlyReport(
-        f"Report of {wording.clean(month.host, 60)} for {name}", _headline(month, name), remarks, sections
-    )
+    return Report(f"Report of {wording.clean(month.host, 60)} for {name}", _headline(month, name), remarks, sections)
 
 
-def report_text(report: MonthlyReport) -> str:
-    """The report as plain text, for mail and the terminal."""
-    parts = [report.title, *report.remarks]
-    for each in report.sections:
-        more = [f"  and {each.more} more"] if each.more else []
-        parts.append("\n".join([f"{each.heading}:", *(f"  {line}" for line in each.lines), *more]))
-    return "\n\n".join(parts) + "\n"
-
-
-def report_message(report: MonthlyReport, due_at: datetime, now: datetime, host: str) -> Message:
+def report_message(report: Report, due_at: datetime, now: datetime, host: str) -> Message:
     """The message with a report that was due at `due_at`."""
     # With both: after the clock was set back the same time comes again.
     thread = thread_id(host, "monthly report", due_at.isoformat(), now.isoformat())
@@ -147,10 +118,6 @@ def report_message(report: MonthlyReport, due_at: datetime, now: datetime, host:
         headline=wording.headed(report.headline, LONGEST_HEADLINE),
         body=report_text(report),
     )
-
-
-def _section(heading: str, lines: Sequence[str], none: str) -> Section:
-    return Section(heading, tuple(lines[:LISTED]) or (none,), max(0, len(lines) - LISTED))
 
 
 def _headline(month: Month, name: str) -> str:
@@ -236,24 +203,27 @@ def _transitions(month: Month) -> list[EventLine]:
 
 
 def _alerts(month: Month, zone: tzinfo) -> list[str]:
-    """The number of each priority, then every alarm."""
+    """The number of each priority, then every alarm. What followed from another alert is only counted."""
     counts = [(each, len(_raised(month, each))) for each in sorted(Priority, reverse=True)]
-    if not any(count for _, count in counts):
+    followed = sum(FOLLOWS in each.details for each in _rising(month))
+    if not any(count for _, count in counts) and not followed:
         return []
     alarms = [
         f"{_at(each.at, zone, month)}: {wording.clean(each.text, 160)}" for each in _raised(month, Priority.ALARM)
     ]
-    return [", ".join(_count(count, each.word) for each, count in counts), *alarms]
+    counted = ", ".join(_count(count, each.word) for each, count in counts)
+    return [f"{counted}; and {followed} that followed from another" if followed else counted, *alarms]
 
 
 def _raised(month: Month, priority: Priority) -> list[EventLine]:
-    """The events by which an alert got this priority, oldest first: raised with it, or risen to it."""
-    rising = [
-        each
-        for each in _transitions(month)
-        if _is(each, Event.RAISE) or _is(each, Event.WORSEN) or _is(each, Event.ESCALATE)
-    ]
-    return [each for each in rising if each.details.get("priority") == priority.word]
+    """The events by which an alert got this priority of its own, oldest first: raised with it, or risen to it."""
+    own = [each for each in _rising(month) if FOLLOWS not in each.details]
+    return [each for each in own if each.details.get("priority") == priority.word]
+
+
+def _rising(month: Month) -> list[EventLine]:
+    rises = (Event.RAISE, Event.WORSEN, Event.ESCALATE)
+    return [each for each in _transitions(month) if any(_is(each, event) for event in rises)]
 
 
 def _forecasts(month: Month) -> list[str]:

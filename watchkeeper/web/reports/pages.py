@@ -1,10 +1,12 @@
-"""The page of a month's report. It is made for paper: one or two sheets."""
+"""The pages that are made for paper: the report of a month, and the sheet of the house."""
 
 from datetime import date, timedelta
 
 from aiohttp import web
 
 from watchkeeper.messages.reports.month import month_of, monthly_report
+from watchkeeper.messages.reports.sheet import HouseFacts
+from watchkeeper.messages.reports.sheet import sheet as make_sheet
 from watchkeeper.messages.wording import clean
 from watchkeeper.web.auth.session_auth import viewer
 from watchkeeper.web.context import of
@@ -49,3 +51,12 @@ async def month(request: web.Request) -> web.Response:
         earlier=f"{earlier:%Y-%m}" if first > begun else "",
         later=f"{later:%Y-%m}" if later <= this else "",
     )
+
+
+async def sheet(request: web.Request) -> web.Response:
+    """What somebody has to know who looks after the house."""
+    context = of(request)
+    now = context.clock.now()
+    facts = HouseFacts(context.host) if context.facts is None else context.facts()
+    found = make_sheet(facts, await context.store.latest(), context.resting, context.zone, now)
+    return render("sheet.html", context, now, viewer=viewer(request), report=found)

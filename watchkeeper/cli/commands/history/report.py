@@ -11,7 +11,8 @@ from watchkeeper.cli.command_group import configured
 from watchkeeper.cli.database import opened
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.messages.reports.month import Month, month_of, monthly_report, report_text
+from watchkeeper.messages.reports.month import Month, month_of, monthly_report
+from watchkeeper.messages.reports.report import report_text
 from watchkeeper.web.reports.gather import read_month
 
 

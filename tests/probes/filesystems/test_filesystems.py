@@ -205,7 +205,9 @@ print(json.dumps(asyncio.run(main())))
     )
     never, there, gone, back = run_apart(script, str(tmp_path))
     name = f"file system {tmp_path}/tide-log"
-    assert never == {f"{name}: answers": [False, "no file system that can fill is mounted there"]}
+    assert never == {
+        f"{name}: answers": [False, "nothing is mounted there; mount it, or correct the name in the configuration"]
+    }
     assert there[f"{name}: answers"] == [True, ""]
     assert f"{name}: space" in there
     assert gone == {f"{name}: mounted": [False, "it is not mounted any more"]}

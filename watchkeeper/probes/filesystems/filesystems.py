@@ -114,9 +114,14 @@ class FilesystemsProbe(BaseProbe):
         literal = [p for p in (*self._settings.only, *self._settings.also) if is_literal(p)]
         never = [p for p in literal if p not in there and p not in points]
         return [
-            *(_answers(point, "no file system that can fill is mounted there", ()) for point in never),
+            *(_answers(point, self._why_never(point), ()) for point in never),
             *(self._mounted_there(point, expected.get(point), seen.get(point), boot) for point in points),
         ]
+
+    def _why_never(self, point: str) -> str:
+        if point in self._mounted:
+            return "what is mounted there cannot fill; take it out of the configuration"
+        return "nothing is mounted there; mount it, or correct the name in the configuration"
 
     def _watched(self, point: str) -> bool:
         """Whether a mount point that nothing is mounted on is to be monitored: not without its own name in `only`."""

@@ -53,10 +53,19 @@ async def test_a_number_with_limits(
     bench: ProbeContext, tmp_path: Path, printed: str, limits: dict[str, float], reason: str
 ) -> None:
     """A number with limits is a condition, with the number as a fact."""
-    condition = the_condition(await observe(bench, program(tmp_path, f"echo {printed}"), **NUMBER, **limits))
+    seen = await observe(bench, program(tmp_path, f"echo {printed}"), **NUMBER, **limits)
+    condition = the_condition(seen[:1])
     assert condition.reason == reason
     assert condition.ok is not bool(reason)
     assert condition.facts == (("depth", f"{float(printed):g}"),)
+
+
+async def test_a_number_with_an_upper_limit_has_a_history(bench: ProbeContext, tmp_path: Path) -> None:
+    """The number itself is recorded beside what was decided; not one without an upper limit, or below 0."""
+    _, level = await observe(bench, program(tmp_path, "echo 12"), **NUMBER, at_least=0, at_most=10)
+    assert level == Level(SeriesKey("tide", "measured depth"), 12.0, 10.0, Unit.COUNT, not_judged=True)
+    for number, limits in (("12", {"at_least": 1}), ("12", {"at_most": 0}), ("-1", {"at_most": 10})):
+        assert len(await observe(bench, program(tmp_path, f"echo {number}"), **NUMBER, **limits)) == 1
 
 
 @pytest.mark.parametrize(

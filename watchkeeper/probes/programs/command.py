@@ -82,7 +82,7 @@ class CommandProbe(BaseProbe):
         output = await self._run()
         if self._settings.format == "observations":
             return command_output.read(output)
-        return [self._number(_number(output))]
+        return self._numbers(_number(output))
 
     async def _run(self) -> bytes:
         settings, program = self._settings, clip(self._settings.run[0])
@@ -97,14 +97,24 @@ class CommandProbe(BaseProbe):
             raise ProbeError(f"{program} cannot be run: {explained(error)}") from error
         return _output(ran, program, settings)
 
-    def _number(self, number: float) -> Observation:
+    def _numbers(self, number: float) -> list[Observation]:
+        """A level, or a condition and the number itself, so that its history is kept."""
         settings, key = self._settings, SeriesKey(self._settings.name, self._settings.quantity)
         if settings.capacity is not None:
             if number < 0:
                 raise ProbeError(f"{clip(settings.run[0])} printed {number:g}; a level must be 0 or more")
-            return Level(key, number, settings.capacity, Unit(settings.unit))
+            return [Level(key, number, settings.capacity, Unit(settings.unit))]
         facts: Facts = ((settings.quantity, f"{number:g}"),)
-        return Condition(key, not (reason := self._why_not(number)), reason, facts=facts)
+        judged = Condition(key, not (reason := self._why_not(number)), reason, facts=facts)
+        return [judged, *self._measured(number)]
+
+    def _measured(self, number: float) -> list[Observation]:
+        """The number against its upper limit: charted, and judged by the condition alone."""
+        settings = self._settings
+        if settings.at_most is None or settings.at_most <= 0 or number < 0:
+            return []
+        key = SeriesKey(settings.name, f"measured {settings.quantity}")
+        return [Level(key, number, settings.at_most, Unit(settings.unit), not_judged=True)]
 
     def _why_not(self, number: float) -> str:
         least, most, what = self._settings.at_least, self._settings.at_most, self._settings.quantity

@@ -28,6 +28,7 @@ OK_REASONS = {
     OkSeries.UNCERTAIN: "uncertain",
     OkSeries.EARLY: "too early for a date",
     OkSeries.UNUSUAL: "growing unusually fast",
+    OkSeries.RECORDED: "only recorded",
 }
 """Why a quantity needs nobody. Fixed words: the page may word it differently."""
 

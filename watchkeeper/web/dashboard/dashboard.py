@@ -41,6 +41,7 @@ class OkSeries(Enum):
     UNCERTAIN = "too uncertain to forecast"
     EARLY = "growing; too early for a date"
     UNUSUAL = "growing unusually fast"
+    RECORDED = "only recorded"
 
     @property
     def known(self) -> bool:
@@ -307,11 +308,15 @@ def _quiet(
     series: Series, found: Mapping[tuple[SeriesKey, Concern], Finding], seen: Mapping[SeriesKey, Observation]
 ) -> QuietSeries:
     finding = found.get((series.key, CONCERN[series.kind]))
-    return QuietSeries(series.id, series.key, why_ok(series.kind, finding), finding, seen.get(series.key))
+    return QuietSeries(
+        series.id, series.key, why_ok(series.kind, finding, seen.get(series.key)), finding, seen.get(series.key)
+    )
 
 
-def why_ok(kind: Kind, finding: Finding | None) -> OkSeries:
-    """Why a series without an alert is OK, or why that is not known."""
+def why_ok(kind: Kind, finding: Finding | None, seen: Observation | None) -> OkSeries:
+    """Why a series without an alert is OK, or why that is not known. seen: its newest observation."""
+    if isinstance(seen, Level) and seen.not_judged:
+        return OkSeries.RECORDED
     if finding is not None and unusual(finding):
         return OkSeries.UNUSUAL
     forecast = finding.forecast if finding else None

@@ -167,7 +167,9 @@ class _Words:
         return Branch(line, _inside(shown, folded, "" if line.well or not in_guest else "as last read"))
 
     def _own_entry(self, item: Item) -> _Entry:
-        return _Entry(self._item_well(item), why_ok(item.kind, item.finding).known, partial(self._own, item))
+        return _Entry(
+            self._item_well(item), why_ok(item.kind, item.finding, item.observation).known, partial(self._own, item)
+        )
 
     def _own(self, item: Item) -> Branch:
         """The line of a further quantity. A level inside a guest has no bar and no trend while it is well."""
@@ -220,7 +222,9 @@ class _Words:
 
 def _known(node: Node) -> bool:
     """Was enough read of it, and of all that is inside it, to say that it is OK?"""
-    return all(why_ok(each.kind, each.finding).known for each in node.items) and all(map(_known, node.inside))
+    return all(why_ok(each.kind, each.finding, each.observation).known for each in node.items) and all(
+        map(_known, node.inside)
+    )
 
 
 SPEAK = frozenset({"space", "data", "state", "answer", "in use"})

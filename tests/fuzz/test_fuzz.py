@@ -8,6 +8,7 @@ ten minutes with another seed (`FUZZ_SEED`), and prints how many that were.
 import os
 import sys
 from collections.abc import Callable, Sequence
+from ipaddress import ip_interface
 from pathlib import Path
 from random import Random
 
@@ -19,8 +20,10 @@ from watchkeeper.clock import Clock
 from watchkeeper.config import loading
 from watchkeeper.errors import WatchkeeperError
 from watchkeeper.privileged.protocol import HelperError, parse_reply
+from watchkeeper.probes.containers import engine
 from watchkeeper.probes.guests import qmp
-from watchkeeper.probes.guests.agents import agent
+from watchkeeper.probes.guests.agents import agent, volumes
+from watchkeeper.probes.guests.agents.addresses import usable
 from watchkeeper.probes.guests.libvirt import block_errors, domains, understand
 from watchkeeper.probes.host import inotify
 from watchkeeper.probes.host.kernel_messages import fault_of
@@ -61,13 +64,22 @@ def text(parse: Callable[[str], object]) -> Parser:
     return lambda given: parse(given.decode("utf-8", "replace"))
 
 
+def _agent(given: bytes) -> object:
+    """What an agent said, and which of the addresses in it would be connected to."""
+    report = agent.read_printed(given)
+    return usable(report.addresses or (), [ip_interface("192.0.2.1/24")])
+
+
 PARSERS: dict[str, Parser] = {
     "command-output": output.read,
     "helper-reply": parse_reply,
     "dns": lambda given: dns_message.read(given, QUESTION),
     "certificate": read_certificate,
     "guest-monitor": qmp.read_printed,
-    "guest-agent": agent.read_printed,
+    "guest-agent": _agent,
+    "guest-volumes": text(volumes.read_volumes),
+    "containers": engine.read_state,
+    "container-space": engine.read_space,
     "smart": text(lambda given: smart._read("/dev/vda", given, 0)),
     "ups": text(ups_protocol.read_entry),
     "mail-queue": text(mail_queue.read_queue),

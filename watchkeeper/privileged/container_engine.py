@@ -96,6 +96,7 @@ def _state(said: Mapping[str, Any]) -> dict[str, Any]:
         "policy": (host.get("RestartPolicy") or {}).get("Name"),
         "image": config.get("Image"),
         "created_at": said.get("Created"),
+        "log_path": said.get("LogPath") or None,
         "log_bytes": _log_bytes(said.get("LogPath")),
         "cgroup": _cgroup(state.get("Pid")),
     }

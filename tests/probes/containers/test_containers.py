@@ -132,6 +132,22 @@ async def test_what_is_taken(still: ProbeContext, clock: SetClock, folder: Path)
     assert {one.part_of for one in parts.values()} == {SeriesKey(f"file system {point}", "space")}
 
 
+async def test_logs_are_parts_of_the_file_system_that_holds_them(still: ProbeContext, folder: Path) -> None:
+    """Each by its container's name; one without a file, one that is excluded, and one that is nowhere are left out."""
+    (folder / "proc/self").mkdir(parents=True)
+    (folder / "proc/self/mountinfo").write_text(f"21 1 8:1 / {folder} rw - ext4 /dev/sda1 rw\n")
+    (folder / "ctr.log").write_bytes(b"x" * 4096)
+    where = f"{folder}/ctr.log"
+    them = [container(1, "tide-log", LogPath=where), container(2, "trial-1", LogPath=where), container(3, "none")]
+    them.append(container(4, "elsewhere", LogPath="/dev/null"))
+    async with engine(folder / "engine.sock", them):
+        seen = await probe_of(still, folder, exclude=["trial-*"]).observe()
+    (log,) = [one for one in seen if isinstance(one, Level) and one.key.quantity == "size"]
+    assert str(log.key) == "container tide-log: log: size"
+    assert log.used == 4096
+    assert log.part_of == SeriesKey(f"file system {folder}", "space")
+
+
 def mounted_at(folder: Path) -> str:
     """The mount point of a folder, as stat(1) prints it."""
     return (

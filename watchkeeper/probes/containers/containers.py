@@ -122,7 +122,7 @@ class ContainersProbe(BaseProbe):
         counted = {each.subject: self._count(before.get(each.subject, Counted()), each) for each in seen}
         await self._state.write(ContainersState(counted=counted))
         found = [one for each in seen for one in self._observed(each, counted[each.subject])]
-        return [*found, *self._missing(seen, blind=bool(unseen)), *await self._taken(unseen), *unseen]
+        return [*found, *self._missing(seen, blind=bool(unseen)), *await self._taken(containers, unseen), *unseen]
 
     async def _ask(self, question: str, unseen: list[Observed]) -> list[bytes]:
         """What each engine says: asked from here if this user may connect, else by the helper."""
@@ -239,12 +239,13 @@ class ContainersProbe(BaseProbe):
             if name not in there and not blind:
                 yield Condition(SeriesKey(f"container {name}", "state"), ok=False, reason="there is no such container")
 
-    async def _taken(self, unseen: list[Observed]) -> Sequence[Observed]:
-        """What images, build cache and containers take, as parts of the file system below; looked at now and then."""
+    async def _taken(self, containers: Sequence[Container], unseen: list[Observed]) -> Sequence[Observed]:
+        """What images, build cache, containers and their logs take of the file system below; looked at now and then."""
         now_s = self._context.clock.monotonic_s()
         if self._space_s is None or now_s - self._space_s >= self._settings.space_every:
             said = [engine.read_space(each) for each in await self._ask("space", unseen)]
-            measure = partial(space.levels, said)
+            kept = [each for each in containers if not self._left_out(each.label)]
+            measure = partial(space.measure, said, kept, self._root / "proc")
             self._space = list(await self._context.workers.call("engines' data", measure, self._settings.timeout))
             self._space_s = now_s
             return self._space

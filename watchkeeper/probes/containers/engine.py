@@ -24,7 +24,8 @@ class NotEngine(ProbeError):
 class Container(BaseModel):
     """One container. status: as the engine names it. health: empty without a check of its own.
 
-    restarts: how often the engine has restarted it. log_bytes, cgroup: None if they are not known.
+    restarts: how often the engine has restarted it. log_path, log_bytes: of its log, where that is a file. What is not
+    known is None.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
@@ -41,6 +42,7 @@ class Container(BaseModel):
     policy: str | None = None
     image: str | None = None
     created_at: str | None = None
+    log_path: str | None = Field(None, max_length=4096)
     log_bytes: int | None = Field(None, ge=0)
     cgroup: str | None = None
 

@@ -2,14 +2,21 @@
 
 import os
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from watchkeeper.model.observation import Level, SeriesKey
-from watchkeeper.probes.containers.engine import EngineSpace
+from watchkeeper.probes.containers.engine import Container, EngineSpace
+from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.support.sanitize import printable
 
 SPACE = "space"
 """The quantity of a file system that the `filesystems` probe names."""
+
+
+def measure(spaces: Sequence[EngineSpace], containers: Sequence[Container], proc: Path) -> list[Level]:
+    """Everything that engines and their containers take. Blocks."""
+    return [*levels(spaces), *logs(containers, proc)]
 
 
 def levels(spaces: Sequence[EngineSpace]) -> Iterator[Level]:
@@ -24,6 +31,23 @@ def levels(spaces: Sequence[EngineSpace]) -> Iterator[Level]:
         for name, size in each.taken.items():
             key = SeriesKey(f"containers in {printable(each.root)}", name)
             yield Level(key, size, max(found.f_blocks * found.f_frsize, 1), part_of=whole)
+
+
+def logs(containers: Sequence[Container], proc: Path) -> Iterator[Level]:
+    """The log of each container, as a part of the file system that holds it. Blocks.
+
+    Found by the kernel's list of mounts: this user may not enter the folders of an engine.
+    """
+    points = mounts.points_by_length(proc)
+    for each in containers:
+        path = each.log_path or ""
+        point = next((point for point in points if mounts.below(path, (point,))), None)
+        if not each.log_bytes or point is None or not path.startswith("/"):
+            continue
+        with suppress(OSError):
+            found = os.statvfs(point)
+            key, most = SeriesKey(f"container {each.label}: log", "size"), max(found.f_blocks * found.f_frsize, 1)
+            yield Level(key, each.log_bytes, most, part_of=SeriesKey(f"file system {printable(point)}", SPACE))
 
 
 def mount_point(path: str) -> str:

@@ -3,10 +3,13 @@
 No file system is accessed here, so nothing can hang. The format: proc(5), /proc/[pid]/mountinfo.
 """
 
+import os
 import re
 from collections.abc import Collection, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
+from pathlib import Path
 
 PSEUDO = frozenset({
     "autofs", "bdev", "binder", "binfmt_misc", "bpf", "cgroup", "cgroup2", "configfs", "cpuset", "debugfs", "devpts",
@@ -151,6 +154,14 @@ def _is_program(kind: str) -> bool:
     fuseblk is not one of these: it is the kernel's name for a program that serves a block device (such as NTFS).
     """
     return kind == "fuse" or kind.startswith("fuse.")
+
+
+def points_by_length(proc: Path) -> list[str]:
+    """The mount points that files may lie on, the longest first; none where the kernel's list cannot be read."""
+    with suppress(OSError):
+        text = os.fsdecode((proc / "self/mountinfo").read_bytes())
+        return sorted((each.point for each in parse(text) if can_fill(each)), key=len, reverse=True)
+    return []
 
 
 def below(path: str, folders: Iterable[str]) -> bool:

@@ -3,23 +3,12 @@
 Not here: whether they work (disks.py), and what is used of them inside (agents/).
 """
 
-import os
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
-from pathlib import Path
 
 from watchkeeper.model.observation import Level, SeriesKey, file_system_space
 from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.guests.qmp import Guest
 from watchkeeper.probes.support.sanitize import clip, printable
-
-
-def mounted(proc: Path) -> list[str]:
-    """The mount points that files of guests may lie on, the longest first; none where the list cannot be read."""
-    with suppress(OSError):
-        text = os.fsdecode((proc / "self/mountinfo").read_bytes())
-        return sorted((each.point for each in mounts.parse(text) if mounts.can_fill(each)), key=len, reverse=True)
-    return []
 
 
 def written(name: str, guest: Guest) -> Iterator[Level]:

@@ -13,6 +13,7 @@ from pydantic import AwareDatetime, Field
 from watchkeeper.model.observation import Condition, Facts, Level, Observation, Observed, SeriesKey
 from watchkeeper.model.units import format_duration, format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.guests import disk_space
 from watchkeeper.probes.guests.allocation import Allocation
 from watchkeeper.probes.guests.changes import Between, KnownGuest, given_to
@@ -106,7 +107,7 @@ class GuestsProbe(BaseProbe):
         yield self._allocation.memory(asked, known)
 
     def _taken(self, guests: Mapping[str, Guest]) -> Iterator[Level]:
-        points = disk_space.mounted(self._proc)
+        points = mounts.points_by_length(self._proc)
         for name, guest in guests.items():
             yield from disk_space.written(name, guest)
             yield from disk_space.images(name, guest, points)

@@ -1,4 +1,5 @@
 """Nothing is said of what only happens: eleven days of backups, log rotation, an upgrade, a restart, a check, a scrub.
+Twenty kinds of probes run, each with its own defaults.
 
 And what is no such thing is said in the same days, so that the silence is not that of deaf probes.
 """

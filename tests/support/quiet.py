@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from unittest import mock
 
+from tests.support import quiet_files
 from tests.support.house import Desk, Hands
 from tests.support.living import Tray
 from watchkeeper.alerting import clock_gaps
@@ -21,10 +22,17 @@ from watchkeeper.privileged import commands
 from watchkeeper.privileged import process as running
 from watchkeeper.privileged.process import Completed
 from watchkeeper.probes.base import BaseProbe, Probe, ProbeContext
+from watchkeeper.probes.hardware.hardware import HardwareProbe, HardwareSettings
 from watchkeeper.probes.host.host_restarts import HostRestartsProbe, HostRestartsSettings
+from watchkeeper.probes.host.inotify import InotifyProbe, InotifySettings
 from watchkeeper.probes.host.kernel_log import KernelLogProbe, KernelLogSettings
+from watchkeeper.probes.host.kernel_tables import KernelTablesProbe, KernelTablesSettings
 from watchkeeper.probes.host.pressure import PressureProbe, PressureSettings
+from watchkeeper.probes.host.temperatures import TemperaturesProbe, TemperaturesSettings
+from watchkeeper.probes.network.links import LinksProbe, LinksSettings
 from watchkeeper.probes.services.mail_queue import MailQueueProbe, MailQueueSettings
+from watchkeeper.probes.software.old_libraries import OldLibrariesProbe, OldLibrariesSettings
+from watchkeeper.probes.software.software import SoftwareProbe, SoftwareSettings
 from watchkeeper.probes.storage.disk_latency import DiskLatencyProbe, DiskLatencySettings
 from watchkeeper.probes.storage.mapped_devices import MappedDevicesProbe, MappedDevicesSettings
 from watchkeeper.probes.storage.raid import RaidProbe, RaidSettings
@@ -116,6 +124,7 @@ class QuietHost:
         self.put("proc/spl/kstat/zfs/skerry/state", "ONLINE")
         self.put("proc/swaps", "Filename Type Size Used Priority\n/dev/nvme0n1p3 partition 8388604 0 -2")
         self.put("proc/self/mountinfo", "21 1 8:1 / / rw - ext4 /dev/sda1 rw")
+        quiet_files.lay_out(self.put, self.root, self.clock.now())
         self.step()
 
     def put(self, path: str, text: str) -> None:
@@ -189,11 +198,24 @@ class QuietHost:
         checking = self.between(CHECK)
         self.put("sys/block/md0/md/sync_action", "check" if checking else "idle")
         self.put("sys/block/md0/md/sync_completed", "1000 / 2000" if checking else "none")
+        now, kernel = self.clock.now(), quiet_files.NEW if self.since >= RESTART else quiet_files.OLD
+        quiet_files.change(self.put, now, self.up_s, busy=now.hour in BACKUP, kernel=kernel)
+        if (now.hour, now.minute) == (6, 0) or self.since < STEP:
+            quiet_files.lists(self.put, self.root, now)
+        if UPGRADE[0] <= self.since <= UPGRADE[1]:
+            state = "half-configured" if self.between(UPGRADE) else "installed"
+            quiet_files.packages(self.put, self.root, state, now)
+            quiet_files.new_kernel(self.put)
         self.put("sys/block/md0/md/mismatch_cnt", "128" if self.since >= CHECK[0] else "0")  # usual on a mirror: md(4)
 
     def run(self, argv: Sequence[str], *_: object, **__: object) -> Completed:
         """In place of running a program: what it would print."""
         words = " ".join(argv)
+        if "watchkeeper.privileged." in words:
+            busy = self.clock.now().hour in BACKUP
+            waits = self.between((UPGRADE[0], RESTART))
+            said = quiet_files.watches(busy=busy) if "inotify" in words else quiet_files.replaced(waits=waits)
+            return Completed(0, said.encode())
         for begin, text in self._tools():
             if words.startswith(begin):
                 return Completed(0, (text(words) if callable(text) else text).encode())
@@ -219,6 +241,8 @@ class QuietHost:
         yield "systemctl list-units", "[]"
         yield "systemctl list-timers", json.dumps(self._timers())
         yield "setpriv", "[]"
+        waiting = self.between((quiet_files.PUBLISHED, UPGRADE[1]))
+        yield "apt-get -s", quiet_files.updates(waiting=waiting)
         yield "dmsetup status", "cams: 0 41943040 crypt \n"
         yield "postqueue", self._queue()
         yield "journalctl --dmesg", self._dmesg
@@ -307,8 +331,15 @@ class Quiet:
             (MappedDevicesSettings(), MappedDevicesProbe),
             (StorageRisksSettings(), StorageRisksProbe),
             (ServicesSettings(), ServicesProbe),
+            (LinksSettings(), LinksProbe),
+            (KernelTablesSettings(), KernelTablesProbe),
+            (HardwareSettings(), HardwareProbe),
+            (TemperaturesSettings(), TemperaturesProbe),
+            (InotifySettings(), InotifyProbe),
+            (SoftwareSettings(), SoftwareProbe),
         ):
             yield settings, probe(settings, context, root)  # type: ignore[arg-type]  # each with its own settings
+        yield (old := OldLibrariesSettings()), OldLibrariesProbe(old, context)
         yield (raid := RaidSettings()), RaidProbe(raid, context, root / "sys/block")
         yield (zfs := ZfsSettings()), ZfsProbe(zfs, context, root / "proc/spl/kstat/zfs")
         yield (kernel := KernelLogSettings()), KernelLogProbe(kernel, context, blocks, str(root / "proc"))

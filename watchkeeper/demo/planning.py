@@ -13,6 +13,7 @@ from watchkeeper.inventory.planner import HostPlanner, HostReader
 from watchkeeper.inventory.reclaim.stores import StoreContext, StoreReader
 from watchkeeper.inventory.target import Target, find
 from watchkeeper.model.observation import Answer, Deadline, SeriesKey
+from watchkeeper.planning.backups import BackupsAnswer, GuestCopy, judge
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.planning.preflight import decide
 from watchkeeper.planning.preflight.decide import Answered, Copy, Point, PreflightAnswer
@@ -29,6 +30,11 @@ KEPT_DAYS = 7
 BACKUP_HOUR = timedelta(hours=1, minutes=20)
 """After its snapshot each guest is copied to the mainland, which takes this long."""
 BACKUP_LIMIT = timedelta(hours=26)
+
+
+MAINLAND = "the store on the mainland"
+RESTORED_DAYS = {"hide-hub": 41, "ringing-db": 12}
+"""How many days ago a restore of these guests was tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,13 +178,24 @@ class DemoPlanner(HostPlanner):
         return replace(answer, points=tuple(sorted([*kept, *added], key=lambda each: order.index(each.matter))))
 
     def _backups(self, target: Target) -> Iterator[Point]:
-        now = self._moment()
         for guest in target.guests:
-            last_at = taken(now)[guest.name][-1] + BACKUP_HOUR
-            if last_at > now.at:
-                last_at -= timedelta(days=1)
-            copy = Copy(f"backup of {guest.name}", last_at, last_at + BACKUP_LIMIT)
-            yield from decide.backup_points([copy], f"guest {guest.name}", now.at)
+            yield from decide.backup_points([self._copy(guest)], f"guest {guest.name}", self._moment().at)
+
+    def _copy(self, guest: GuestNow) -> Copy:
+        now = self._moment()
+        last_at = taken(now)[guest.name][-1] + BACKUP_HOUR
+        if last_at > now.at:
+            last_at -= timedelta(days=1)
+        return Copy(f"backup of {guest.name}", last_at, last_at + BACKUP_LIMIT)
+
+    async def _copies(self, host: HostNow) -> BackupsAnswer:
+        at = self._moment().at
+        restored = {name: at - timedelta(days=days) for name, days in RESTORED_DAYS.items()}
+        found = [
+            judge(each, [GuestCopy(self._copy(each), (MAINLAND,), restored_at=restored.get(each.name))], at, (), ())
+            for each in host.guests
+        ]
+        return BackupsAnswer(at, tuple(found), (MAINLAND,))
 
     def _answers(self, target: Target) -> Iterator[Point]:
         seen = {each.key: each for each in story.services(self._moment()) if isinstance(each, Answer)}

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from watchkeeper.errors import ProbeError
+from watchkeeper.inventory import backups as of_backups
 from watchkeeper.inventory import capacity as of_room
 from watchkeeper.inventory import scan
 from watchkeeper.inventory.preflight import after_change, preflight
@@ -20,6 +21,7 @@ from watchkeeper.inventory.reclaim import measure
 from watchkeeper.inventory.reclaim.measure import FINDERS, Ask, Finder
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.os_errors import explained
+from watchkeeper.planning.backups import BackupsAnswer
 from watchkeeper.planning.capacity.answer import CapacityAnswer
 from watchkeeper.planning.capacity.question import Question
 from watchkeeper.planning.host_state import HostNow
@@ -104,6 +106,18 @@ class HostPlanner:
             return Planned(found, found.at)
 
         return await self._answered(("frees", store), make, signed_in=signed_in)
+
+    async def backups(self, *, signed_in: bool = False) -> Planned[BackupsAnswer]:
+        """Which guest has a backup? Raises CannotPlan, StoreError."""
+
+        async def make() -> Planned[BackupsAnswer]:
+            host = await self._look()
+            return Planned(await self._copies(host), host.at)
+
+        return await self._answered(("backups",), make, signed_in=signed_in)
+
+    async def _copies(self, host: HostNow) -> BackupsAnswer:
+        return await of_backups.backups(self._settings, host, self._bench)
 
     def _now_s(self) -> float:
         return self._bench.clock.monotonic_s()

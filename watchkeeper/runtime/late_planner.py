@@ -12,6 +12,7 @@ from watchkeeper.inventory.question_queue import QuestionQueue
 
 if TYPE_CHECKING:
     from watchkeeper.inventory.planner import HostPlanner
+    from watchkeeper.planning.backups import BackupsAnswer
     from watchkeeper.planning.capacity.answer import CapacityAnswer
     from watchkeeper.planning.capacity.question import Question
     from watchkeeper.planning.preflight.decide import PreflightAnswer
@@ -44,6 +45,10 @@ class LatePlanner:
     async def reclaim(self, store: str | None, *, signed_in: bool = False) -> Planned[ReclaimAnswer]:
         """Answer how much space sets of snapshots hold."""
         return await (await self._made()).reclaim(store, signed_in=signed_in)
+
+    async def backups(self, *, signed_in: bool = False) -> Planned[BackupsAnswer]:
+        """Answer which guest has a backup."""
+        return await (await self._made()).backups(signed_in=signed_in)
 
     async def _made(self) -> HostPlanner:
         kind = await asyncio.to_thread(_host_planner)

@@ -36,6 +36,7 @@ from watchkeeper.settings import Settings
 from watchkeeper.store.store import Store
 
 if TYPE_CHECKING:  # see late_planner.py
+    from watchkeeper.planning.backups import BackupsAnswer
     from watchkeeper.planning.capacity.answer import CapacityAnswer
     from watchkeeper.planning.capacity.question import Question
     from watchkeeper.planning.preflight.decide import PreflightAnswer
@@ -158,6 +159,10 @@ class ActiveRuntime:
     async def reclaim(self, store: str | None, *, signed_in: bool = False) -> Planned[ReclaimAnswer]:
         """Answer how much space sets of snapshots hold."""
         return await self.runtime.planner.reclaim(store, signed_in=signed_in)
+
+    async def backups(self, *, signed_in: bool = False) -> Planned[BackupsAnswer]:
+        """Answer which guest has a backup."""
+        return await self.runtime.planner.backups(signed_in=signed_in)
 
     # Reloading ------------------------------------------------------------------------------------------------------
 

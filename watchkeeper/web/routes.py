@@ -122,6 +122,13 @@ ROUTES = (
         looks=True,
     ),
     Route(
+        "/backups",
+        late("planning.backups", "page"),
+        "Which guest has a backup, how old it is, and when it was last restored.",
+        media=HTML,
+        looks=True,
+    ),
+    Route(
         "/operator",
         form_handlers.operator,
         "Sign in, write a note, run a probe, send a test message.",
@@ -234,6 +241,13 @@ ROUTES = (
         "How much space sets of snapshots hold, and would free if they were deleted. Nothing is deleted.",
         (RECLAIM_STORE,),
         form="Reclaim",
+        looks=True,
+    ),
+    Route(
+        "/api/v1/backups",
+        late("planning.backups", "backups"),
+        "Which guest has a backup, how old it is, where it lies, and when it was last restored.",
+        form="Backups",
         looks=True,
     ),
     Route(

@@ -67,6 +67,7 @@ async def test_index_describes_every_route(page: Open) -> None:
         "/api/v1/capacity",
         "/api/v1/preflight",
         "/api/v1/reclaim",
+        "/api/v1/backups",
         "/api/v1/stream",
         "/api/v1/health",
     ]

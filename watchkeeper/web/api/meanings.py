@@ -253,6 +253,30 @@ OWN: Mapping[str, Mapping[str, str]] = {
         "details": "More facts, by name.",
     },
     "Forecast": {"used": "The newest level.", "capacity": "The newest capacity."},
+    "BackupCopy": {
+        "name": "The probe that monitors it, or the pool that received it.",
+        "last_at": "When it was last made; null if it never was, or that is not known.",
+        "due_at": "When the next one is due.",
+        "on": "The stores and disks that hold it; empty if that is not known.",
+        "shares": "What it would be lost together with: a store or disk of the guest itself.",
+        "fault": "Why it does not count.",
+        "without_disks": "Disks of the guest that it certainly does not have.",
+        "checked": "What reading its newest files has found, a line for each.",
+        "restored_at": "When a restore of it was last reported as successful.",
+    },
+    "GuestBackups": {
+        "disks": "The guest's disks, by their own names.",
+        "coverage": "backup, backup of some disks, backup not usable, backup on its own store only, no backup, or "
+        "cannot tell.",
+        "newest_at": "When the newest copy that counts was made.",
+        "reasons": "A line for each copy, or why there is none.",
+        "copies": "Its copies.",
+    },
+    "Backups": {
+        "good": "Whether every guest has a good backup.",
+        "guests": "Every guest that was seen.",
+        "looked": "Where copies were looked for.",
+    },
     "Freed": {"reasons": "Why the amount is not known exactly, or is not all."},
     "HostChange": {
         "at": "When it happened, or was seen.",

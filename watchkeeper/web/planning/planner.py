@@ -1,6 +1,6 @@
 """What the page asks of the planner. inventory/planner.py implements it; the page knows neither tools nor settings.
 
-Nothing in here changes the host. Not here: how an answer is shown (capacity.py, preflight.py, reclaim.py).
+Nothing in here changes the host. Not here: how an answer is shown (capacity.py, preflight.py, reclaim.py, backups.py).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.web.http.problem_details import Refusal
 
 if TYPE_CHECKING:  # the planner is imported with the first question
+    from watchkeeper.planning.backups import BackupsAnswer
     from watchkeeper.planning.capacity.answer import CapacityAnswer
     from watchkeeper.planning.capacity.question import Question
     from watchkeeper.planning.preflight.decide import PreflightAnswer
@@ -72,6 +73,10 @@ class Planner(Protocol):
         """What sets of snapshots hold, of one store (a subject or a glob) or of all."""
         ...
 
+    async def backups(self, *, signed_in: bool = False) -> Planned[BackupsAnswer]:
+        """Which guest has a backup?"""
+        ...
+
 
 class Nowhere:
     """The planner to use if none was given: it refuses every question."""
@@ -85,6 +90,10 @@ class Nowhere:
         self._refuse()
 
     async def reclaim(self, _store: str | None, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
+        """Refuse."""
+        self._refuse()
+
+    async def backups(self, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
         """Refuse."""
         self._refuse()
 

@@ -275,5 +275,46 @@ class Reclaim(ReclaimAnswer):
     host: str
 
 
-PLANS = (Capacity, Preflight, Reclaim)
+class BackupCopy(TypedDict):
+    """A copy of a guest. shares: what it would be lost with. checked: what reading its newest files has found."""
+
+    name: str
+    last_at: Instant | None
+    due_at: Instant | None
+    on: list[str]
+    shares: str | None
+    fault: str | None
+    without_disks: list[str]
+    checked: list[str]
+    restored_at: Instant | None
+
+
+class GuestBackups(TypedDict):
+    """A guest with its copies. coverage: in words, such as `backup` or `cannot tell`."""
+
+    name: str
+    disks: list[str]
+    coverage: str
+    newest_at: Instant | None
+    reasons: list[str]
+    copies: list[BackupCopy]
+
+
+class BackupsAnswer(TypedDict):
+    """The backups of all guests without the host's name. looked: where copies were looked for."""
+
+    at: Instant
+    good: bool
+    guests: list[GuestBackups]
+    looked: list[str]
+    not_seen: list[str]
+
+
+class Backups(BackupsAnswer):
+    """Which guest has a backup, how old it is, and when a restore last succeeded."""
+
+    host: str
+
+
+PLANS = (Capacity, Preflight, Reclaim, Backups)
 """What a path can answer with."""

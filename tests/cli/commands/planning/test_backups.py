@@ -67,7 +67,7 @@ def test_as_json(config: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     result = CliRunner().invoke(main, ["--config", str(config), "backups", "--json"])
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
-    assert (found["host"], found["good"], found["unseen"]) == ("gannet", True, [])
+    assert (found["host"], found["good"], found["not_seen"]) == ("gannet", True, [])
     (guest,) = found["guests"]
     assert (guest["name"], guest["coverage"], guest["disks"]) == ("hide-hub", "backup", ["hide-hub"])
     (copy,) = guest["copies"]

@@ -18,9 +18,10 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.inventory.backups import backups as look_for
 from watchkeeper.inventory.scan import look
 from watchkeeper.messages.wording import clean, duration, instant
-from watchkeeper.planning.backups import BackupsAnswer, GuestBackup, GuestCopy, summary
+from watchkeeper.planning.backups import BackupsAnswer, GuestBackup, summary
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
+from watchkeeper.web.planning.backups_json import backups_form
 
 
 @click.command()
@@ -43,7 +44,7 @@ def backups(config: Path | None, *, as_json: bool) -> None:
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     answer = asyncio.run(_ask(known))
     if as_json:
-        output.as_json({"host": known.host.label} | backups_form(answer))
+        output.as_json({"host": known.host.label, **backups_form(answer)})
     else:
         show(answer, known)
     ended(Exit.OK if answer.good else Exit.NEEDS_YOU)
@@ -77,40 +78,3 @@ def _first(guest: GuestBackup, answer: BackupsAnswer) -> str:
     age = f", {duration((answer.at - guest.newest_at).total_seconds())} old" if guest.newest_at else ""
     disks = f"; disks: {', '.join(clean(each) for each in guest.disks)}" if guest.disks else "; its disks are not known"
     return f"{guest.coverage}{age}{disks}"
-
-
-def backups_form(answer: BackupsAnswer) -> dict[str, object]:
-    """The JSON form."""
-    return {
-        "at": answer.at.isoformat(),
-        "good": answer.good,
-        "guests": [_guest_form(each) for each in answer.guests],
-        "looked": list(answer.looked),
-        "unseen": list(answer.unseen),
-    }
-
-
-def _guest_form(guest: GuestBackup) -> dict[str, object]:
-    return {
-        "name": guest.name,
-        "disks": list(guest.disks),
-        "coverage": guest.coverage.value,
-        "newest_at": guest.newest_at.isoformat() if guest.newest_at else None,
-        "reasons": list(guest.reasons),
-        "copies": [_copy_form(each) for each in guest.copies],
-    }
-
-
-def _copy_form(each: GuestCopy) -> dict[str, object]:
-    copy = each.copy
-    return {
-        "name": copy.name,
-        "last_at": copy.last_at.isoformat() if copy.last_at else None,
-        "due_at": copy.due_at.isoformat() if copy.due_at else None,
-        "on": list(each.on),
-        "shares": copy.shares or None,
-        "fault": copy.trouble or None,
-        "without_disks": list(each.lacking),
-        "checked": list(each.checked),
-        "restored_at": each.restored_at.isoformat() if each.restored_at else None,
-    }

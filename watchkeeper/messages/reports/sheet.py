@@ -11,7 +11,7 @@ from datetime import datetime, tzinfo
 
 from watchkeeper.messages import wording
 from watchkeeper.messages.reports.report import Report, section
-from watchkeeper.model.observation import Deadline, Level
+from watchkeeper.model.observation import OWN_SUBJECT, Deadline, Level
 from watchkeeper.model.records import Seen
 
 LISTED = 8
@@ -122,7 +122,7 @@ def _named(subjects: Sequence[str]) -> Iterable[str]:
 
 
 def _depending(subject: str, dependents: Sequence[str]) -> str:
-    names = sorted(set(dependents) - {subject})
+    names = sorted(each for each in set(dependents) - {subject} if not each.startswith(OWN_SUBJECT))
     return f"on {wording.clean(subject, 60)}: {_list(names)}" if names else ""
 
 

@@ -40,6 +40,7 @@ COMPUTED = {
     ("storage.zfs.pools", "quantity"): ("own data", "held by snapshots"),
     ("storage.zfs.classes", "quantity"): ("special devices", "dedup devices"),
     ("programs.command", "self._settings.quantity"): (),
+    ("programs.command", "f'measured {settings.quantity}'"): (),
     ("programs.output", "self.quantity"): (),
     ("guests.agents.guest_agents", "quantity"): (),
     ("guests.agents.inside", "f'space on {each.point}'"): ("space on *",),

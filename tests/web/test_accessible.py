@@ -1,9 +1,11 @@
 """Every page in Chromium against axe-core's rules for WCAG 2.2 A and AA, light and dark; and what those leave out."""
 
 import asyncio
+import re
 import shutil
 import subprocess
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
@@ -41,66 +43,6 @@ PATHS = (
     "nothing",
 )
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(300)]
-
-
-async def violations(page: Page) -> list[str]:
-    """What axe finds wrong with a page, each with the first element that it is about."""
-    await page.evaluate(AXE.read_text(encoding="utf-8"))
-    found: dict[str, Any] = await page.evaluate(AXE_RUN, RULES)
-    assert found["passes"] > 10
-    return list(found["violations"])
-
-
-async def look(
-    browser: Browser, store: ReadStoreDouble, place: Path, paths: Sequence[str], **context: Any
-) -> list[str]:
-    """Violations on each path, once as anyone reads it and once as the operator does."""
-    settings = PageSettings(port=0, password=password_file(place))
-    served = await serve(app_of(store, settings, acting=ActingDouble(store)), settings)
-    opened = await browser.new_context(**context)
-    found = []
-    try:
-        page = await opened.new_page()
-        for signed_in in (False, True):
-            if signed_in:
-                await page.goto(f"{served.address}operator")
-                await page.fill("#password", PASSWORD)
-                await page.click("button")
-            for path in paths:
-                await page.goto(served.address + path)
-                await page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
-                found += [f"{path} {each}" for each in await violations(page)]
-    finally:
-        await opened.close()
-        await served.cleanup()
-    return found
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("state", ["filling", "full", "inside", "calm", "fresh"])
-async def test_axe_finds_nothing(
-    chromium: Browser, tmp_path: Path, state: str, scheme: Literal["light", "dark"]
-) -> None:
-    """No page violates a rule, with every fold open, signed in or not."""
-    need(AXE.exists(), "axe-core is not there (npm ci --prefix tests/web)")
-    paths = PATHS if state == "filling" else ("", "subjects/1", "operator") if state != "fresh" else ("", "events")
-    store: ReadStoreDouble = getattr(readstore, state)()
-    viewport = {"width": 390 if scheme == "dark" else 1_280, "height": 900}
-    assert await look(chromium, store, tmp_path, paths, color_scheme=scheme, viewport=viewport) == []
-
-
-async def test_axe_would_find_something(chromium: Browser) -> None:
-    """The check can fail: a page with a picture without a name is told."""
-    need(AXE.exists(), "axe-core is not there (npm ci --prefix tests/web)")
-    page = await chromium.new_page()
-    await page.set_content("<!doctype html><html><body><img src='x'><p style='color:#aaa'>pale</p></body></html>")
-    await page.evaluate(AXE.read_text(encoding="utf-8"))
-    found = await page.evaluate("axe.run(document)")
-    assert {"image-alt", "html-has-lang"} <= {each["id"] for each in found["violations"]}
-    await page.close()
-
-
 READABLE = """() => {
     const bytes = text => text.match(/[\\d.]+/g).slice(0, 3).map(Number);
     const linear = c => c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4;
@@ -129,24 +71,119 @@ READABLE = """() => {
 paper around each letter. axe leaves text in SVG undecided.
 """
 
+SHIFT = """window.moved = 0;
+new PerformanceObserver(list => list.getEntries().forEach(each => { window.moved += each.value; }))
+    .observe({type: 'layout-shift', buffered: true})"""
+"""Adds up how far what is drawn moves (Layout Instability API)."""
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(300)]
+
+
+async def violations(page: Page) -> list[str]:
+    """What axe finds wrong with a page, each with the first element that it is about."""
+    await page.evaluate(AXE.read_text(encoding="utf-8"))
+    found: dict[str, Any] = await page.evaluate(AXE_RUN, RULES)
+    assert found["passes"] > 10
+    return list(found["violations"])
+
+
+async def look(
+    browser: Browser, store: ReadStoreDouble, place: Path, paths: Sequence[str], **context: Any
+) -> list[str]:
+    """What is wrong on each path, once as anyone reads it and once as the operator does.
+
+    That is what axe finds, words in pictures that cannot be read (WCAG 2.2, 1.4.3: 4.5 to 1, measured as they are
+    drawn), and what moved after it was drawn.
+    """
+    settings = PageSettings(port=0, password=password_file(place))
+    served = await serve(app_of(store, settings, acting=ActingDouble(store)), settings)
+    opened = await browser.new_context(**context)
+    found = []
+    try:
+        page = await opened.new_page()
+        await page.add_init_script(SHIFT)
+        for signed_in in (False, True):
+            if signed_in:
+                await page.goto(f"{served.address}operator")
+                await page.fill("#password", PASSWORD)
+                await page.click("button")
+            for path in paths:
+                await page.goto(served.address + path)
+                if moved := await page.evaluate("window.moved"):
+                    found.append(f"{path}: moved by {moved}")
+                await page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+                found += [f"{path} {each}" for each in await violations(page)]
+                drawn = () if signed_in else await page.evaluate(READABLE)
+                found += [
+                    f"{path}: {text}, {ratio:.1f} to 1" for text, ratio, clear in drawn if ratio < 4.5 or not clear
+                ]
+    finally:
+        await opened.close()
+        await served.cleanup()
+    return found
+
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-async def test_words_in_pictures_can_be_read(chromium: Browser, scheme: Literal["light", "dark"]) -> None:
-    """WCAG 2.2, 1.4.3: 4.5 to 1, measured on the page as it is drawn."""
-    served = await serve(app_of(readstore.filling()), PageSettings(port=0))
-    context = await chromium.new_context(color_scheme=scheme)
+@pytest.mark.parametrize("state", ["filling", "full", "inside", "calm", "fresh"])
+async def test_axe_finds_nothing(
+    chromium: Browser, tmp_path: Path, state: str, scheme: Literal["light", "dark"]
+) -> None:
+    """No page violates a rule, with every fold open, signed in or not."""
+    need(AXE.exists(), "axe-core is not there (npm ci --prefix tests/web)")
+    paths = PATHS if state == "filling" else ("", "subjects/1", "operator") if state != "fresh" else ("", "events")
+    store: ReadStoreDouble = getattr(readstore, state)()
+    viewport = {"width": 390 if scheme == "dark" else 1_280, "height": 900}
+    assert await look(chromium, store, tmp_path, paths, color_scheme=scheme, viewport=viewport) == []
+
+
+@pytest.mark.parametrize(
+    ("state", "read"),
+    [
+        ("calm", ["Nothing needs you", "Next to fill up: pool skerry, in about 6 months (Sat 15 May)."]),
+        (
+            "filling",
+            ["Warning: Pool skerry will be full in about 3 days", "Likely Sat 28 Nov. Two more things need you."],
+        ),
+        ("full", ["Alarm: Pool skerry is full. 4 guests and 4 services stopped with it.", "One more thing needs you."]),
+        (
+            "inside",
+            ["Alarm: Pool skerry is full. 4 guests and 4 services stopped with it.", "One more thing needs you."],
+        ),
+        ("fresh", ["Monitoring has just started", "No readings yet. The first ones arrive within about a minute"]),
+    ],
+)
+async def test_what_a_screen_reader_says_first(chromium: Browser, state: str, read: list[str]) -> None:
+    """Behind the way past the head: the priority as a word, what has happened, and what else; no shapes, no legends."""
+    served = await serve(app_of(getattr(readstore, state)()), PageSettings(port=0))
+    page = await chromium.new_page()
     try:
-        page = await context.new_page()
-        count = 0
-        for path in ("", "subjects/1", "subjects/7", "subjects/13", "capacity?disk=32GiB&memory=2GiB"):
-            await page.goto(served.address + path)
-            found = await page.evaluate(READABLE)
-            count += len(found)
-            assert [(text, ratio) for text, ratio, clear in found if ratio < 4.5 or not clear] == []
-        assert count > 30
+        await page.goto(served.address)
+        said = await page.locator("main").aria_snapshot()
+        at = -1
+        for each in read:
+            assert (at := said.find(each, at + 1)) >= 0, each
+        assert [each for each in SILENT if each in said] == []
+        levels = [int(each) for each in re.findall(r"\[level=(\d)\]", said)]
+        assert levels[0] == 1
+        assert all(below <= above + 1 for above, below in pairwise(levels))
     finally:
-        await context.close()
+        await page.close()
         await served.cleanup()
+
+
+SILENT = ("▲", "None", "undefined", "7 days ago", "bar = 90 %")
+"""What is drawn for eyes alone, and what no page may say."""
+
+
+async def test_axe_would_find_something(chromium: Browser) -> None:
+    """The check can fail: a page with a picture without a name is told."""
+    need(AXE.exists(), "axe-core is not there (npm ci --prefix tests/web)")
+    page = await chromium.new_page()
+    await page.set_content("<!doctype html><html><body><img src='x'><p style='color:#aaa'>pale</p></body></html>")
+    await page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = await page.evaluate("axe.run(document)")
+    assert {"image-alt", "html-has-lang"} <= {each["id"] for each in found["violations"]}
+    await page.close()
 
 
 RTL = ("مرصد الطيور", "תחנת הציפורים")

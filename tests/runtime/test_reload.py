@@ -326,10 +326,10 @@ class Asked:
     def __init__(self) -> None:
         self.by: list[tuple[object, bool]] = []
 
-    async def answer(self, question: object, *, signed_in: bool) -> None:
+    async def answer(self, question: object = "backups", *, signed_in: bool) -> None:
         self.by.append((question, signed_in))
 
-    capacity = preflight = reclaim = answer
+    capacity = preflight = reclaim = backups = answer
 
 
 async def test_questions_of_the_page_go_to_the_active_planner(rig: Rig) -> None:
@@ -341,7 +341,8 @@ async def test_questions_of_the_page_go_to_the_active_planner(rig: Rig) -> None:
         await rig.active.capacity(question, signed_in=signed_in)
         await rig.active.preflight(change, signed_in=signed_in)
         await rig.active.reclaim("pool skerry", signed_in=signed_in)
-    asked = [question, change, "pool skerry"]
+        await rig.active.backups(signed_in=signed_in)
+    asked = [question, change, "pool skerry", "backups"]
     assert planner.by == [*((each, False) for each in asked), *((each, True) for each in asked)]
     planner.by.clear()
     await rig.active.capacity(question)

@@ -40,6 +40,7 @@ PATHS = (
     "capacity?disk=32GiB&memory=2GiB",
     "preflight?subject=hide-hub",
     "reclaim",
+    "backups",
     "nothing",
 )
 

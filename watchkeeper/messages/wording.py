@@ -461,24 +461,31 @@ def answered_wrongly(seen: Observation | None) -> bool:
 
 def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation | None) -> str:
     found = finding.forecast
-    if found is not None and found.used >= found.capacity:
-        return full_word(finding.key)
-    if found is not None and finding.used_limit is not None and finding.priority is not None:
-        return _over_limit(finding, finding.used_limit, found, now)
-    if found is not None and found.unusual is not None and finding.priority is None:
-        return _unusual(found, found.unusual, now, zone, seen)
-    if found is not None and found.stopped_s is not None:
-        return stopped_words(found, found.stopped_s, now, zone)
-    if found is not None and found.learning and finding.priority is None:
-        return LEARNING
-    if finding.early:
-        return "growing; too early for a date"
+    if found is not None and (undated := _undated(finding, found, now, zone, seen)):
+        return undated
     if finding.ends_at is None:
-        # A time beyond the calendar is also a forecast: it has no `no_end`.
-        return no_end_phrase(found.no_end or NoEnd.FAR) if found else clean(finding.reason) or "no forecast"
+        return clean(finding.reason) or "no forecast"
     left_s = (finding.ends_at - now).total_seconds()
     word = full_word(finding.key)
     return f"{word} in {about(left_s)}" if left_s > 0 else f"{word} at any moment"
+
+
+def _undated(finding: Finding, found: Forecast, now: datetime, zone: tzinfo, seen: Observation | None) -> str:
+    """What is said instead of the time left; empty if there is one to state."""
+    if found.used >= found.capacity:
+        return full_word(finding.key)
+    if finding.used_limit is not None and finding.priority is not None:
+        return _over_limit(finding, finding.used_limit, found, now)
+    if found.unusual is not None and finding.priority is None:
+        return _unusual(found, found.unusual, now, zone, seen)
+    if found.stopped_s is not None:
+        return stopped_words(found, found.stopped_s, now, zone)
+    if found.learning and finding.priority is None:
+        return LEARNING
+    if finding.early:
+        return "growing; too early for a date"
+    # A time beyond the calendar is also a forecast: it has no `no_end`.
+    return no_end_phrase(found.no_end or NoEnd.FAR) if finding.ends_at is None else ""
 
 
 def _unusual(found: Forecast, growth: UnusualGrowth, now: datetime, zone: tzinfo, seen: Observation | None) -> str:

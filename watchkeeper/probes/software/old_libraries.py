@@ -132,14 +132,19 @@ def runner(group: Group) -> Runner:
         return Runner(f"service manager of user {user}", advice=advice) if user else _MANAGER
     units = [each for each in parts if _UNIT.fullmatch(each) and not each.startswith("user@")]
     if units:
-        unit = clip(printable(units[-1]), 80)
-        return Runner(f"{unit} of user {user}", unit, user) if user else _ESSENTIAL.get(unit, Runner(unit, unit))
+        return _of_unit(clip(printable(units[-1]), 80), user)
     if user:
         return Runner(f"session of user {user}", advice=f"user {user} logs in again")
+    program = clip(printable(group.program), 40)
     if "machine.slice" in parts:
         advice = "switch the guest off and start it again"
-        return Runner(f"guest {clip(printable(group.program), 40)} ({clip(printable(last), 60)})", advice=advice)
-    return Runner(clip(printable(group.program), 40) or "a process", advice="start again what no service manages")
+        return Runner(f"guest {program} ({clip(printable(last), 60)})", advice=advice)
+    return Runner(program or "a process", advice="start again what no service manages")
+
+
+def _of_unit(unit: str, user: str) -> Runner:
+    """A unit of the system, or of a user's manager."""
+    return Runner(f"{unit} of user {user}", unit, user) if user else _ESSENTIAL.get(unit, Runner(unit, unit))
 
 
 _MANAGER = Runner("service manager", advice="sudo systemctl daemon-reexec")

@@ -35,9 +35,9 @@ class MonthName(click.ParamType[date]):
 @configured
 @click.argument("month", type=MonthName(), required=False)
 def report(config: Path | None, month: date | None) -> None:
-    """Print what happened in MONTH, or in the month before this one: restarts of the host and how they came about, how
-    long services did not answer, how much stores grew, what was missed, alarms, how forecasts came true, what was
-    changed, and messages that could not be sent.
+    """Print what happened in MONTH or, without it, in the month before this one: restarts of the host and how they came
+    about, how long services did not answer, how much stores grew, what was missed, alarms, how forecasts came true,
+    what was changed, and messages that could not be sent.
 
     Only what is recorded is stated; a month that is recorded in part says which part. A notifier with monthly_report
     sends it on the first day of each month, and the page has it ready to print.

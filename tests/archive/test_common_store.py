@@ -3,6 +3,7 @@
 from collections.abc import AsyncIterator
 from dataclasses import replace
 from datetime import UTC
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,10 @@ import pytest
 from tests.archive.copying import ship_all, shipper
 from tests.store.material import DAY, HOUR, MINUTE, SKERRY, START, alert, delivery, level, message, samples
 from tests.support.postgres import Server
-from watchkeeper.archive.common_store import HOST_STEP, CommonStore
-from watchkeeper.archive.reader import Host
+from watchkeeper.archive.common_store import CommonStore
+from watchkeeper.archive.host_names import HOST_STEP
+from watchkeeper.archive.hosts_reader import Host
+from watchkeeper.archive.reader import ArchiveReader
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import SecretSource
 from watchkeeper.daemon.station import HostsWatched
@@ -76,7 +79,7 @@ async def common(own: Store, tmp_path: Path, archive: Server) -> AsyncIterator[C
     for host in ("gannet", "petrel"):
         await filled(tmp_path / f"{host}.db", archive, host)
     (tmp_path / "url").write_text(archive.address(user="watchkeeper_page"))
-    store = CommonStore(own, SecretSource(file=tmp_path / "url"), Clock())
+    store = CommonStore(own, partial(ArchiveReader.at, SecretSource(file=tmp_path / "url")), Clock())
     yield store
     await store.close()
 
@@ -137,7 +140,7 @@ async def test_an_archive_that_is_away_changes_nothing_that_is_known(common: Com
     assert not common.left_to_others(message())
     known = await common.series()
     (tmp_path / "url").write_text(f"dbname=watchkeeper host={tmp_path}")
-    away = CommonStore(common._own, SecretSource(file=tmp_path / "url"), Clock())
+    away = CommonStore(common._own, partial(ArchiveReader.at, SecretSource(file=tmp_path / "url")), Clock())
     away._states, away._hosts = common._states, common._hosts
     try:
         probe = HostsWatched(away, 60.0, UTC, Clock())

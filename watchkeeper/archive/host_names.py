@@ -1,41 +1,26 @@
 """What belongs to a host under a name that says so, among the records of all hosts: one more level before the subject.
 
-Pure. Not here: reading (reader.py).
+Pure. Not here: the names themselves (model/hosts.py), and reading (reader.py).
 """
 
-from collections.abc import Collection
 from dataclasses import replace
 
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
-from watchkeeper.model.observation import OWN_SUBJECT, Observation, SeriesKey
+from watchkeeper.model.hosts import BETWEEN, HostRecords, named
+from watchkeeper.model.observation import Level, Observation
 from watchkeeper.model.operator.maintenance import MAINTENANCE
-from watchkeeper.model.records import Delivery, EventLine
+from watchkeeper.model.records import Delivery, EventLine, Series
 
-BETWEEN = ": "
-"""Between the name of a host and a subject of it."""
-
-
-def named(host: str, key: SeriesKey) -> SeriesKey:
-    """The key of a host's series among those of all hosts."""
-    if key.subject.startswith(OWN_SUBJECT):
-        return SeriesKey(f"{OWN_SUBJECT}{host}{BETWEEN}{key.subject.removeprefix(OWN_SUBJECT)}", key.quantity)
-    return SeriesKey(f"{host}{BETWEEN}{key.subject}", key.quantity)
-
-
-def apart(key: SeriesKey, hosts: Collection[str]) -> tuple[str, SeriesKey] | None:
-    """The host, and the key that the series has there; None if it belongs to no host."""
-    own = OWN_SUBJECT if key.subject.startswith(OWN_SUBJECT) else ""
-    rest = key.subject.removeprefix(own)
-    for host in sorted(hosts, key=len, reverse=True):
-        if rest.startswith(f"{host}{BETWEEN}"):
-            return host, SeriesKey(own + rest.removeprefix(f"{host}{BETWEEN}"), key.quantity)
-    return None
+HOST_STEP = 1_000_000
+"""Ids of a host's series begin at its number times this; those of a station's own series are below."""
 
 
 def observation_of(host: str, seen: Observation) -> Observation:
     """An observation of a host."""
+    if isinstance(seen, Level) and seen.part_of is not None:
+        seen = replace(seen, part_of=named(host, seen.part_of))
     return replace(seen, key=named(host, seen.key))
 
 
@@ -68,3 +53,18 @@ def delivery_of(host: str, delivery: Delivery) -> Delivery:
     """A delivery of a host."""
     message = replace(delivery.message, key=named(host, delivery.message.key))
     return replace(delivery, notifier=f"{host}{BETWEEN}{delivery.notifier}", message=message)
+
+
+def series_of(number: int, series: Series) -> Series:
+    """A series of the host with a number, under the id that it has among those of all hosts."""
+    return replace(series, id=number * HOST_STEP + series.id)
+
+
+def records_of(host: str, own: HostRecords) -> HostRecords:
+    """Everything that is known of a host. own: as the host itself names it, with ids among those of all hosts."""
+    return HostRecords(
+        [replace(each, key=named(host, each.key), probe=f"{host}{BETWEEN}{each.probe}") for each in own.series],
+        [replace(each, observation=observation_of(host, each.observation)) for each in own.latest],
+        [finding_of(host, each) for each in own.findings],
+        [alert_of(host, each) for each in own.alerts],
+    )

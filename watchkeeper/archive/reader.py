@@ -5,20 +5,25 @@ out. Not here: names of several hosts side by side (common_store.py), threads.
 """
 
 import json
+from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from operator import attrgetter
 from typing import Any, TypeVar
 
 from watchkeeper.archive import driver, migrations
+from watchkeeper.archive.hosts_reader import Host
 from watchkeeper.archive.shipping import LOCK, NEEDED
-from watchkeeper.model.alert import CONCERN, Alert, Concern
+from watchkeeper.archive.worker import address_in
+from watchkeeper.config.types import SecretSource
+from watchkeeper.model.alert import CONCERN, Concern
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.history.availability import GAP_INTERVALS, AnswerHistory, history_of, outages
+from watchkeeper.model.hosts import HostRecords
 from watchkeeper.model.observation import Kind, SeriesKey, Unit
 from watchkeeper.model.records import Bucket, Delivery, DeliveryState, Entry, EventLine, Sample, Seen, Series
 from watchkeeper.store.history.answer_history import of_runs, of_stretches
@@ -50,9 +55,11 @@ SELECT host, name, CASE WHEN seen_at_us > 0 THEN least(extract(epoch FROM clock_
 FROM watchkeeper.hosts ORDER BY name
 """
 _SERIES = """
-SELECT series, key, kind, unit, probe, interval_s, first_at_us, at_us, observation
-FROM watchkeeper.series JOIN watchkeeper.latest USING (host, key) WHERE host = %(host)s ORDER BY series
+SELECT s.host, series, key, kind, unit, probe, interval_s, first_at_us, at_us, observation
+FROM watchkeeper.series AS s JOIN watchkeeper.latest AS l USING (host, key)
+WHERE s.host = ANY(%(hosts)s::integer[]) AND l.host = ANY(%(hosts)s::integer[]) ORDER BY s.host, series
 """
+_NOW = "SELECT host, body FROM watchkeeper.{table} WHERE host = ANY(%(hosts)s::integer[])"
 # What an hour's row holds, up to its newest sample, counts in place of samples; so does a day in place of hours.
 _SAMPLES = """
 FROM watchkeeper.samples AS s WHERE host = %(host)s AND series = %(series)s AND at_ms BETWEEN %(since)s AND %(until)s
@@ -89,47 +96,45 @@ SELECT at_ms, down, before_ms FROM (
     {_SAMPLES} WINDOW times AS (ORDER BY at_ms)
 ) AS every WHERE was_down IS NULL OR down <> was_down OR at_ms - before_ms > %(gap)s ORDER BY at_ms
 """  # noqa: S608  fixed text
-_LINES = """
-SELECT id, at_us, body FROM watchkeeper.events WHERE host = %(host)s AND at_us > %(after)s AND at_us < %(before)s
-AND at_us >= %(since)s AND (%(key)s::text IS NULL OR key = %(key)s) AND (%(entry)s::text IS NULL OR entry = %(entry)s)
-ORDER BY at_us {order}, id {order} LIMIT %(limit)s
+# Of each host its newest rows by its own index, then the newest of those: one question for all hosts.
+_NEWEST = """
+SELECT found.* FROM unnest(%(hosts)s::integer[]) AS asked (number) CROSS JOIN LATERAL (
+    SELECT {columns} FROM watchkeeper.{table} WHERE host = asked.number AND {bounds} ORDER BY {by} LIMIT %(limit)s
+) AS found ORDER BY {by} LIMIT %(limit)s
 """
-_CHANGES = """
-SELECT body FROM watchkeeper.changes WHERE host = %(host)s AND at_us BETWEEN %(since)s AND %(until)s
-AND (%(kinds)s::text[] IS NULL OR body::json ->> 'kind' = ANY(%(kinds)s)) ORDER BY at_us DESC, id DESC LIMIT %(limit)s
-"""
-_DELIVERIES = """
-SELECT id, notifier, state, due_at_us, made_at_us, done_at_us, attempts, error, message
-FROM watchkeeper.deliveries WHERE host = %(host)s AND made_at_us > %(after)s AND (NOT %(open)s OR state <> 'delivered')
-ORDER BY made_at_us DESC, id DESC LIMIT %(limit)s
-"""
+
+
+def _newest(table: str, columns: str, bounds: str, by: str, order: str = "DESC") -> str:
+    return _NEWEST.format(table=table, columns=columns, bounds=bounds, by=f"{by} {order}, id {order}")
+
+
+_LINES = {
+    order: _newest(
+        "events",
+        "host, id, at_us, body",
+        "at_us > %(after)s AND at_us < %(before)s AND at_us >= %(since)s"
+        " AND (%(key)s::text IS NULL OR key = %(key)s) AND (%(entry)s::text IS NULL OR entry = %(entry)s)",
+        "at_us",
+        order,
+    )
+    for order in ("ASC", "DESC")
+}
+_CHANGES = _newest(
+    "changes",
+    "host, id, at_us, body",
+    "at_us BETWEEN %(since)s AND %(until)s AND (%(kinds)s::text[] IS NULL OR body::json ->> 'kind' = ANY(%(kinds)s))",
+    "at_us",
+)
+_DELIVERIES = _newest(
+    "deliveries",
+    "host, id, notifier, state, due_at_us, made_at_us, done_at_us, attempts, error, message",
+    "made_at_us > %(after)s AND (NOT %(open)s OR state <> 'delivered')",
+    "made_at_us",
+)
 _FORECASTS = """
-SELECT body FROM watchkeeper.forecasts WHERE host = %(host)s AND (%(key)s::text IS NULL OR key = %(key)s)
-ORDER BY at_us, key
+SELECT host, body FROM watchkeeper.forecasts WHERE host = ANY(%(hosts)s::integer[])
+AND (%(key)s::text IS NULL OR key = %(key)s) ORDER BY host, at_us, key
 """
-
-
-@dataclass(frozen=True, slots=True)
-class Host:
-    """A host of the archive. silent_s: since it wrote last, by the server's clock and while the server ran; None if it
-    never did. generation: changes with each copy.
-    """
-
-    number: int
-    name: str
-    silent_s: float | None
-    version: str
-    generation: int
-
-
-@dataclass(frozen=True, slots=True)
-class HostState:
-    """What is known of a host now."""
-
-    series: Sequence[Series] = ()
-    latest: Sequence[Seen] = ()
-    findings: Sequence[Finding] = ()
-    alerts: Sequence[Alert] = ()
 
 
 class ArchiveReader:
@@ -147,6 +152,11 @@ class ArchiveReader:
             self.close()
             raise
 
+    @classmethod
+    def at(cls, url: SecretSource) -> "ArchiveReader":
+        """url: where the address is. Raises ArchiveError."""
+        return cls(address_in(url))
+
     def close(self) -> None:
         """Close the connection."""
         with suppress(driver.driver().Error):
@@ -163,20 +173,13 @@ class ArchiveReader:
         """Every host, by name."""
         return [Host(*row) for row in self._rows(_HOSTS)]
 
-    def state(self, host: int) -> HostState:
-        """Series, newest observations, findings and alerts of a host."""
+    def states(self, hosts: Sequence[int]) -> dict[int, HostRecords]:
+        """Series, newest observations, findings and alerts of hosts, by their numbers."""
         with self._whole():
-            rows = self._rows(_SERIES, host=host)
-            findings = self._rows("SELECT body FROM watchkeeper.findings WHERE host = %(host)s", host=host)
-            alerts = self._rows("SELECT body FROM watchkeeper.alerts WHERE host = %(host)s", host=host)
-        both = list(_read(_series_of, rows))
-        at = {seen.observation.key: (one.kind, seen.at) for one, seen in both}
-        return HostState(
-            [one for one, _ in both],
-            [seen for _, seen in both],
-            [_confirmed(each, at) for each in _read(FINDING.loads, findings)],
-            list(_read(ALERT.loads, alerts)),
-        )
+            rows = _by_host(self._rows(_SERIES, hosts=list(hosts)))
+            findings = _by_host(self._rows(_NOW.format(table="findings"), hosts=list(hosts)))
+            alerts = _by_host(self._rows(_NOW.format(table="alerts"), hosts=list(hosts)))
+        return {each: _state(rows[each], findings[each], alerts[each]) for each in hosts}
 
     def samples(self, host: int, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
         """A series' samples, oldest first, both ends included; from roll-ups where they are no longer kept."""
@@ -229,28 +232,33 @@ class ArchiveReader:
         pieces = sorted(found, key=attrgetter("begin_s"))
         return history_of(pieces, outages(pieces))
 
-    def forecasts(self, host: int, key: SeriesKey | None) -> Sequence[KeptForecast]:
-        """The forecasts that were kept, of a series or of all, oldest first."""
-        rows = self._rows(_FORECASTS, host=host, key=None if key is None else key_column(key))
-        return list(_read(KEPT_FORECAST.loads, rows))
+    def forecasts(self, hosts: Sequence[int], key: SeriesKey | None) -> Iterable[tuple[int, KeptForecast]]:
+        """The forecasts that hosts kept, of a series or of all, each with the number of its host; oldest first."""
+        rows = self._rows(_FORECASTS, hosts=list(hosts), key=None if key is None else key_column(key))
+        return _read(lambda host, body: (host, KEPT_FORECAST.loads(body)), rows)
 
     def changes(
-        self, host: int, since: datetime | None, until: datetime | None, kinds: Collection[ChangeKind], limit: int
-    ) -> Sequence[Change]:
-        """What changed on the host between two times, newest first."""
+        self,
+        hosts: Sequence[int],
+        since: datetime | None,
+        until: datetime | None,
+        kinds: Collection[ChangeKind],
+        limit: int,
+    ) -> Iterable[tuple[int, Change]]:
+        """What changed on hosts between two times, newest first, each with the number of its host."""
         rows = self._rows(
             _CHANGES,
-            host=host,
+            hosts=list(hosts),
             since=EARLIEST_US if since is None else to_us(since),
             until=LATEST_US if until is None else to_us(until),
             kinds=[each.value for each in kinds] or None,
             limit=limit,
         )
-        return list(_read(CHANGE.loads, rows))
+        return _read(lambda host, _number, _at, body: (host, CHANGE.loads(body)), rows)
 
     def events(
         self,
-        host: int,
+        hosts: Sequence[int],
         *,
         key: SeriesKey | None = None,
         before_us: int | None = None,
@@ -258,11 +266,11 @@ class ArchiveReader:
         entry: Entry | None = None,
         since: datetime | None = None,
         limit: int = 100,
-    ) -> Sequence[EventLine]:
-        """Lines of the host's event log, newest first; with after_us oldest first."""
+    ) -> Iterable[tuple[int, EventLine]]:
+        """Lines of the event logs of hosts, each with the number of its host, newest first; with after_us oldest."""
         rows = self._rows(
-            _LINES.format(order="DESC" if after_us is None else "ASC"),
-            host=host,
+            _LINES["DESC" if after_us is None else "ASC"],
+            hosts=list(hosts),
             after=EARLIEST_US if after_us is None else after_us,
             before=LATEST_US if before_us is None else before_us,
             since=EARLIEST_US if since is None else to_us(since),
@@ -270,12 +278,12 @@ class ArchiveReader:
             entry=None if entry is None else entry.value,
             limit=limit,
         )
-        return list(_read(lambda number, _, body: replace(LINE.loads(body), id=number), rows))
+        return _read(lambda host, number, _at, body: (host, replace(LINE.loads(body), id=number)), rows)
 
-    def deliveries(self, host: int, *, only_open: bool, limit: int) -> Sequence[Delivery]:
-        """Deliveries of the host, newest first."""
-        rows = self._rows(_DELIVERIES, host=host, after=EARLIEST_US, open=only_open, limit=limit)
-        return list(_read(_delivery_of, rows))
+    def deliveries(self, hosts: Sequence[int], *, only_open: bool, limit: int) -> Iterable[tuple[int, Delivery]]:
+        """Deliveries of hosts, newest first, each with the number of its host."""
+        rows = self._rows(_DELIVERIES, hosts=list(hosts), after=EARLIEST_US, open=only_open, limit=limit)
+        return _read(lambda host, *rest: (host, _delivery_of(*rest)), rows)
 
     def _asked(self, host: int, key: SeriesKey, since: datetime, until: datetime) -> dict[str, int] | None:
         """The values of a query of samples; None where there is no such series."""
@@ -298,6 +306,27 @@ def _read(decode: Callable[..., T], rows: Iterable[tuple[Any, ...]]) -> Iterable
     for row in rows:
         with suppress(*UNFIT):
             yield decode(*row)
+
+
+def _by_host(rows: Iterable[Sequence[Any]]) -> defaultdict[int, list[tuple[Any, ...]]]:
+    """Rows by their first column, without it."""
+    found = defaultdict[int, list[tuple[Any, ...]]](list)
+    for host, *rest in rows:
+        found[host].append(tuple(rest))
+    return found
+
+
+def _state(
+    rows: Iterable[tuple[Any, ...]], findings: Iterable[tuple[Any, ...]], alerts: Iterable[tuple[Any, ...]]
+) -> HostRecords:
+    both = list(_read(_series_of, rows))
+    at = {seen.observation.key: (one.kind, seen.at) for one, seen in both}
+    return HostRecords(
+        [one for one, _ in both],
+        [seen for _, seen in both],
+        [_confirmed(each, at) for each in _read(FINDING.loads, findings)],
+        list(_read(ALERT.loads, alerts)),
+    )
 
 
 def _series_of(*row: Any) -> tuple[Series, Seen]:  # noqa: ANN401  a row of the optional driver

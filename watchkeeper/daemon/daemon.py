@@ -357,8 +357,10 @@ class _Daemon:
 
 def _common_store(settings: Settings, store: Store, clock: Clock) -> "CommonStore | None":
     from watchkeeper.archive.common_store import CommonStore  # noqa: PLC0415  only on a station
+    from watchkeeper.archive.reader import ArchiveReader  # noqa: PLC0415  the same
 
-    return None if settings.archive.url is None else CommonStore(store, settings.archive.url, clock)
+    url = settings.archive.url
+    return None if url is None else CommonStore(store, lambda: ArchiveReader.at(url), clock)
 
 
 def heartbeat(clock: Clock, health: Health, settings: Settings) -> ScheduledHeartbeat | None:

@@ -9,7 +9,7 @@ from datetime import timedelta, tzinfo
 
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.archive.common_store import CommonStore
-from watchkeeper.archive.reader import Host
+from watchkeeper.archive.hosts_reader import Host
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ArchiveError, ProbeError
 from watchkeeper.messages import wording

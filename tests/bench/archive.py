@@ -1,8 +1,8 @@
 """How fast a database is copied into an archive, and what a sample takes there. Prints figures; asserts nothing.
 
-Run it as `.venv/bin/python -m tests.bench.archive [series] [days] [hosts]`. It starts a PostgreSQL of its own, with its
+Run it as `.venv/bin/python -m tests.bench.archive [series] [days]`. It starts a PostgreSQL of its own, with its
 usual safety (fsync), in a temporary folder, fills a database with a sample a minute of each series, and copies all of
-it. With a number of hosts, it then measures a station's page over so many hosts with these series.
+it.
 """
 
 import asyncio
@@ -10,15 +10,12 @@ import os
 import sys
 import tempfile
 import threading
-import urllib.request
 from datetime import timedelta
 from pathlib import Path
 from time import perf_counter, process_time, thread_time
 
 from tests.store.material import START, level
-from tests.support.daemon import Daemon
-from tests.support.postgres import Server, server
-from tests.support.waiting import until
+from tests.support.postgres import server
 from watchkeeper.archive.setting_up import Wanted, set_up
 from watchkeeper.archive.shipping import Shipper
 from watchkeeper.model.observation import SeriesKey
@@ -77,49 +74,6 @@ def server_s(folder: Path) -> float:
     return found
 
 
-_MORE_HOSTS = """
-INSERT INTO watchkeeper.hosts (name, role, seen_at_us, generation)
-SELECT 'host ' || n, 'role ' || n, (extract(epoch FROM now()) * 1e6)::bigint, 1 FROM generate_series(2, %s) AS n
-"""
-_MORE_SERIES = """
-INSERT INTO watchkeeper.series SELECT h.host, series, key, kind, unit, probe, interval_s, first_at_us
-FROM watchkeeper.series, watchkeeper.hosts AS h WHERE h.host > 1
-"""
-_MORE_LATEST = """
-INSERT INTO watchkeeper.latest SELECT h.host, key, at_us, observation
-FROM watchkeeper.latest, watchkeeper.hosts AS h WHERE h.host > 1
-"""
-
-
-def page(archive: Server, folder: Path, hosts: int) -> None:
-    """The page of a station over so many hosts, each with the series of the first one."""
-    archive.query(_MORE_HOSTS, hosts)
-    archive.query(_MORE_SERIES)
-    archive.query(_MORE_LATEST)
-    (folder / "url").write_text(archive.address(user="watchkeeper_page"))
-    (folder / "url").chmod(0o600)
-    (folder / "station.toml").write_text(
-        f'watch_host = false\n[host]\nname = "station"\n[store]\npath = "{folder}/station.db"\n[page]\nport = 0\n'
-        f'[archive]\nurl = {{ file = "{folder}/url" }}\n'
-    )
-    with Daemon.start(folder / "station.toml", "station") as station:
-        wanted = f"host {hosts}"
-
-        def read() -> bytes:
-            with urllib.request.urlopen(station.address, timeout=120) as answer:
-                return bytes(answer.read())
-
-        until("all hosts", lambda: wanted.encode() in read(), within_s=120)
-        took = []
-        for _ in range(5):
-            began = perf_counter()
-            body = read()
-            took.append(perf_counter() - began)
-        resident = Path(f"/proc/{station.process.pid}/status").read_text().partition("VmRSS:")[2].split()[0]
-        print(f"page over {hosts} hosts: {len(body)} bytes, {min(took):.3f} to {max(took):.3f} s")
-        print(f"the station has {int(resident) // 1024} MiB resident")
-
-
 def main() -> None:
     """Fill, copy, print."""
     series, days = int((sys.argv[1:2] or ["300"])[0]), float((sys.argv[2:3] or ["3"])[0])
@@ -144,8 +98,6 @@ def main() -> None:
         )
         print(f"{float(size) / rows:.0f} bytes a sample in its row, {float(index) / rows:.0f} in its index")
         print(f"{path.stat().st_size / rows:.0f} bytes a sample in SQLite, all tables")
-        if sys.argv[3:]:
-            page(archive, Path(folder), int(sys.argv[3]))
 
 
 if __name__ == "__main__":

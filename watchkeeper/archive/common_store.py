@@ -102,6 +102,11 @@ class CommonStore:
             own_names[each.name] = replace(state, series=[series_of(each.number, one) for one in state.series])
         return _Look(hosts, sends, own_names, {name: records_of(name, own) for name, own in own_names.items()})
 
+    @property
+    def own(self) -> Store:
+        """The records of this station itself."""
+        return self._own
+
     def known_hosts(self) -> Sequence[KnownHost]:
         """Every host, by name, as it was read last."""
         return [
@@ -113,15 +118,15 @@ class CommonStore:
             for name, host in self._hosts.items()
         ]
 
-    def one_host(self, name: str) -> "OneHost | None":
+    def one_host(self, name: str) -> OneHost | None:
         """The records of one host with the names of the host itself; None if there is no such host."""
         host = self._hosts.get(name)
         return None if host is None else OneHost(self, host, self._own_names.get(name, HostRecords()))
 
-    def beside(self, key: SeriesKey) -> "OneHost | CommonStore":
-        """The records of the host that a series belongs to; all, if it belongs to none."""
+    def beside(self, key: SeriesKey) -> OneHost | Store:
+        """The records of the host that a series belongs to; this station's own, if it belongs to none."""
         of = self._of(key)
-        return self if of is None else OneHost(self, of[0], self._own_names.get(of[0].name, HostRecords()))
+        return self._own if of is None else OneHost(self, of[0], self._own_names.get(of[0].name, HostRecords()))
 
     def state_of(self, host: str) -> HostRecords:
         """What is known of a host, with its name before each subject."""

@@ -293,6 +293,7 @@ class _Daemon:
                 states=self._store.probe_states,
                 work=DaemonActivity(self._runner, self._outbox),
                 facts=lambda: house_facts(self._active.runtime.config.settings),
+                hosts=self._common,
             )
             return await serve_page(app, settings.page, bound=bound)
 

@@ -13,9 +13,9 @@ from watchkeeper.archive.hosts_reader import Host
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ArchiveError, ProbeError
 from watchkeeper.messages import wording
-from watchkeeper.model.observation import Condition, Observed, SeriesKey, Unseen
+from watchkeeper.model.hosts import heard_from
+from watchkeeper.model.observation import Condition, Observed, Unseen
 from watchkeeper.probes.base import BaseProbe
-from watchkeeper.probes.own.self_check import HEARD_FROM, HOST
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 
 LABEL = " hosts"
@@ -43,12 +43,12 @@ class HostsWatched(BaseProbe):
         return [await self._observed(each) for each in hosts]
 
     async def _observed(self, host: Host) -> Observed:
-        subject = f"{HOST}{host.name}"
+        key = heard_from(host.name)
         if host.silent_s is None:
-            return Unseen(subject, "it has not written to the archive yet")
+            return Unseen(key.subject, "it has not written to the archive yet")
         ok = host.silent_s <= self._silent_after_s
         return Condition(
-            SeriesKey(subject, HEARD_FROM),
+            key,
             ok=ok,
             reason="" if ok else await self._reason(host, host.silent_s),
             grave=True,

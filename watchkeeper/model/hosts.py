@@ -38,6 +38,11 @@ class KnownHost:
     records: HostRecords
 
 
+def heard_from(host: str) -> SeriesKey:
+    """The series of a station that says whether a host still writes."""
+    return SeriesKey(f"host {host}", "heard from")
+
+
 def named(host: str, key: SeriesKey) -> SeriesKey:
     """The key of a host's series among those of all hosts."""
     if key.subject.startswith(OWN_SUBJECT):

@@ -26,7 +26,7 @@ from watchkeeper.web.auth.sessions import Sessions
 from watchkeeper.web.auth.stored_access import STORED_ACCESS, StoredAccess
 from watchkeeper.web.auth.visitors import Visitors
 from watchkeeper.web.auth.waiting_room import WaitingRoom
-from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting
+from watchkeeper.web.context import CONTEXT, Context, Hosts, PageStore, Resting
 from watchkeeper.web.dashboard.dashboard import no_dependents
 from watchkeeper.web.dashboard.health import HealthSource
 from watchkeeper.web.dashboard.pages import error_page
@@ -74,6 +74,7 @@ def make_app(
     states: StateStore | None = None,
     work: ActivitySource | None = None,
     facts: Callable[[], HouseFacts] | None = None,
+    hosts: Hosts | None = None,
 ) -> web.Application:
     """The application. host: the name of the monitored host, as the page shows it. zone: the time zone of times shown.
 
@@ -81,9 +82,10 @@ def make_app(
     that may report over HTTP. resting: the subjects that depend on a subject. planner: answers planning questions.
     browser_key: recognises browsers after a restart too; without it, only until the next restart. states: keeps private
     addresses and passkeys; without it, until the next restart too. work: reports what the daemon has done, for
-    /metrics. facts: what the configuration says of the house, for its sheet.
+    /metrics. facts: what the configuration says of the house, for its sheet. hosts: of a page over
+    several.
     """
-    context = Context(store, clock, vitals, host, zone, settings.prefix, resting, facts=facts)
+    context = Context(store, clock, vitals, host, zone, settings.prefix, resting, facts=facts, hosts=hosts)
 
     def page(request: web.Request, status: int, detail: str) -> web.Response:
         return error_page(request, context, status, detail)

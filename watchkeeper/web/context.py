@@ -12,12 +12,14 @@ from watchkeeper.forecast.scoring import summary
 from watchkeeper.messages.reports.sheet import HouseFacts
 from watchkeeper.model.forecast_record import RecordSummary
 from watchkeeper.model.history.availability import AnswerHistory
+from watchkeeper.model.hosts import HostRecords, KnownHost, apart
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Bucket, Series
 from watchkeeper.web.dashboard.cause_tree import DependentsOf
 from watchkeeper.web.dashboard.dashboard import Dashboard, build_dashboard, no_dependents
 from watchkeeper.web.dashboard.health import HealthSource
+from watchkeeper.web.dashboard.hosts.summary import Summaries, whole
 from watchkeeper.web.http.problem_details import not_found
 
 
@@ -39,6 +41,27 @@ class PageStore(ReadStore, Protocol):
 
     async def waiting_deliveries(self) -> Mapping[str, int]:
         """How many deliveries wait, by notifier; without those of which none waits."""
+        ...
+
+
+class Hosts(Protocol):
+    """The hosts of a page over several."""
+
+    @property
+    def own(self) -> PageStore:
+        """The records of this station itself."""
+        ...
+
+    def known_hosts(self) -> Sequence[KnownHost]:
+        """Every host, by name."""
+        ...
+
+    def one_host(self, name: str) -> PageStore | None:
+        """The records of a host with its own names; None if there is no such host."""
+        ...
+
+    def beside(self, key: SeriesKey) -> PageStore:
+        """The records of the machine that a series belongs to."""
         ...
 
 
@@ -67,6 +90,7 @@ class Context:
 
     host: the monitored host's name. zone: its time zone. prefix: of links, behind a reverse proxy. resting: the
     subjects that depend on a subject. facts: what the configuration says of the house; None: nothing is known.
+    hosts: of a page over several.
     """
 
     store: PageStore
@@ -78,13 +102,27 @@ class Context:
     resting: Resting = no_dependents
     record: HostRecord = field(default_factory=HostRecord)
     facts: Callable[[], HouseFacts] | None = None
+    hosts: Hosts | None = None
+    summaries: Summaries = field(default_factory=Summaries)
 
     async def dashboard(self) -> Dashboard:
         """The status page's content as it is now. The clock is read last: no sample is then newer than the page."""
-        store = self.store
-        series, latest = await store.series(), await store.latest()
-        findings, alerts = await store.findings(), await store.alerts()
-        return build_dashboard(series, latest, findings, alerts, self.clock.now(), self.resting)
+        if self.hosts is not None:
+            own = await records(self.hosts.own)
+            return whole(own, self.summaries.of(self.hosts.known_hosts()), self.clock.now(), self.resting)
+        found = await records(self.store)
+        return build_dashboard(found.series, found.latest, found.findings, found.alerts, self.clock.now(), self.resting)
+
+    def beside(self, key: SeriesKey) -> PageStore:
+        """The records of the machine that a series belongs to."""
+        return self.store if self.hosts is None else self.hosts.beside(key)
+
+    def own_key(self, key: SeriesKey) -> SeriesKey:
+        """The key that a series has on its own machine."""
+        if self.hosts is None:
+            return key
+        found = apart(key, {each.name for each in self.hosts.known_hosts()})
+        return key if found is None else found[1]
 
     async def forecast_record(self) -> RecordSummary:
         """What became of the forecasts of all levels."""
@@ -96,6 +134,11 @@ class Context:
             if each.id == series_id:
                 return each
         raise not_found(f"There is no quantity with the id {series_id}.")
+
+
+async def records(store: ReadStore) -> HostRecords:
+    """Everything that a status page is made of."""
+    return HostRecords(await store.series(), await store.latest(), await store.findings(), await store.alerts())
 
 
 CONTEXT = web.AppKey("context", Context)

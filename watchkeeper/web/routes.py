@@ -10,7 +10,7 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.web.api import availability, decisions, maintenance
+from watchkeeper.web.api import availability, decisions, hosts, maintenance
 from watchkeeper.web.api import handlers as api
 from watchkeeper.web.api.response_types import Index, RouteParameter
 from watchkeeper.web.auth import form_handlers
@@ -85,6 +85,14 @@ ROUTES = (
         kept=True,
     ),
     Route(
+        "/hosts/{host}",
+        pages.host,
+        "A host of a station: the status page of its own records.",
+        (pages.HOST,),
+        HTML,
+        kept=True,
+    ),
+    Route(
         "/subjects/{subject}",
         subject.subject,
         "A subject: its history, forecast, alerts and events.",
@@ -149,6 +157,12 @@ ROUTES = (
         "Every quantity that is recorded, such as the space of a pool.",
         kept=True,
         form="QuantityList",
+    ),
+    Route(
+        "/api/v1/hosts",
+        hosts.hosts,
+        "The hosts of a station, each with what needs you and its fullest level; none on the page of one host.",
+        form="HostList",
     ),
     Route(
         "/api/v1/quantities/{id}",

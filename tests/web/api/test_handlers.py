@@ -53,6 +53,7 @@ async def test_index_describes_every_route(page: Open) -> None:
         "/api/openapi.json",
         "/api/v1/status",
         "/api/v1/quantities",
+        "/api/v1/hosts",
         "/api/v1/quantities/{id}",
         "/api/v1/quantities/{id}/history",
         "/api/v1/quantities/{id}/history.csv",

@@ -34,9 +34,6 @@ ARCHIVE_ACCESS = SeriesKey(SUBJECT, "access to the archive")
 (daemon/archive_copy.py).
 """
 
-HOST, HEARD_FROM = "host ", "heard from"
-"""Of a host: whether it still writes to the archive; a probe of a station reports it (daemon/station.py)."""
-
 REPORTED_FOR = timedelta(days=7)
 """How long a damaged row is reported. A failing disk damages the next row within that time; a single fault is over."""
 

@@ -422,6 +422,34 @@ class Status(Dashboard):
     recent_events: list[Event]
 
 
+class HostLevel(About):
+    """The fullest level of a host."""
+
+    used_share: float
+    expected_at: Instant | None
+
+
+class Host(TypedDict):
+    """A host of a page over several."""
+
+    name: str
+    heard_from_at: Instant | None
+    monitored_quantities: int
+    newest_reading_at: Instant | None
+    ok_quantities: int
+    needing: int
+    priority: PriorityWord | None
+    not_observed_count: int
+    without_forecast: list[About]
+    fullest: HostLevel | None
+
+
+class HostList(TypedDict):
+    """Every host of a page over several; none on the page of one host."""
+
+    items: list[Host]
+
+
 class QuantityDetails(Quantity):
     """A quantity with what is known of it."""
 
@@ -580,6 +608,7 @@ ANSWERS = (
     EventList,
     DecisionList,
     HostChangeList,
+    HostList,
     MaintenanceList,
     DeliveryList,
     Status,

@@ -102,12 +102,16 @@ class DeletionsOf(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Past:
-    """What the cards of one page read from the store. deletions: what can be deleted on a store."""
+    """What the cards of one page read from the store. deletions: what can be deleted on a store.
+
+    plans: planning questions are about the machine that is shown.
+    """
 
     context: Context
     every: Sequence[Series]
     latest: Sequence[Seen]
     deletions: DeletionsOf
+    plans: bool = True
 
 
 async def cards(events: Sequence[ActiveAlert], board: Dashboard, past: Past) -> list[Card]:
@@ -117,7 +121,8 @@ async def cards(events: Sequence[ActiveAlert], board: Dashboard, past: Past) -> 
 
 async def _card(event: ActiveAlert, board: Dashboard, past: Past, *, folded: bool) -> Card:
     made, level = short(event, board, past.context), event.observation
-    entry, key = runbook().find(event.alert.concern, event.alert.key), event.alert.key
+    key = past.context.own_key(event.alert.key)
+    entry = runbook().find(event.alert.concern, key)
     down = level is not None and is_down(level)
     if is_easing(event.alert, event.finding):
         made = replace(made, first=EASING, folded=folded, eased=True)
@@ -138,7 +143,7 @@ async def _card(event: ActiveAlert, board: Dashboard, past: Past, *, folded: boo
             for named, shows in ((entry.named(c, key), shows) for c, shows in entry.commands[:COMMANDS])
             if f"`{named}`" not in first + helps
         ),
-        plans=tuple(links(key.subject)) if event.alert.concern is Concern.FULL else (),
+        plans=tuple(links(key.subject)) if past.plans and event.alert.concern is Concern.FULL else (),
         when=_when(event.finding, board, past.context),
         folded=folded,
     )

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from watchkeeper.messages import changes
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import SeriesKey
 from watchkeeper.web.context import Context
 
 READ, SHOWN = 1_000, 20
@@ -20,7 +21,7 @@ async def changed_before(
         return ()
     began = alert.raised_at if finding is None else changes.began_at(finding, alert.raised_at)
     # What was seen after it began may have happened before: its first possible time decides.
-    known = await context.store.changes(began - changes.WITHIN, began + changes.WITHIN, limit=READ)
+    known = await context.beside(alert.key).changes(began - changes.WITHIN, began + changes.WITHIN, limit=READ)
     groups = changes.grouped(changes.before(known, began))
     return [(changes.time_of(each, context.zone, now), changes.text_of(each)) for each in groups[:SHOWN]]
 
@@ -30,11 +31,13 @@ DRAWN = 40
 
 
 async def changed_between(
-    context: Context, since_s: float, until_s: float, now: datetime
+    context: Context, key: SeriesKey, since_s: float, until_s: float, now: datetime
 ) -> Sequence[tuple[float, str, str]]:
-    """What changed in a period, the newest first: when (seconds since 1970, and in words), and what."""
+    """What changed in a period on the machine of a series, the newest first: when (seconds since 1970, and in words),
+    and what.
+    """
     since, until = (datetime.fromtimestamp(at_s, UTC) for at_s in (since_s, until_s))
-    known = await context.store.changes(since, until, limit=READ)
+    known = await context.beside(key).changes(since, until, limit=READ)
     groups = changes.grouped(sorted(known, key=lambda each: each.at, reverse=True))[:DRAWN]
     return [
         (each.newest.at.timestamp(), changes.time_of(each, context.zone, now), changes.text_of(each)) for each in groups

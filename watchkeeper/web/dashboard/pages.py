@@ -13,24 +13,34 @@ from watchkeeper.messages.delivery import waiting
 from watchkeeper.messages.delivery.maintenance import line as maintenance_line
 from watchkeeper.messages.wording import clean, duration, thing
 from watchkeeper.model.alert import Priority
+from watchkeeper.model.hosts import named
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.web.api.handlers import BEFORE, SEARCHED_DELIVERIES, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text, house_state, time_left
-from watchkeeper.web.dashboard.cards import Card, Past, cards, short
-from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, QuietSeries
-from watchkeeper.web.dashboard.house_state import LISTED
+from watchkeeper.web.dashboard.cards import Card, DeletionsOf, Past, cards, short
+from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, QuietSeries, no_dependents
+from watchkeeper.web.dashboard.hosts.host_lines import host_lines
+from watchkeeper.web.dashboard.hosts.summary import HostSummary
+from watchkeeper.web.dashboard.house_state import LISTED, Inside, Lines
 from watchkeeper.web.events import event_log
 from watchkeeper.web.events.event_log import LogRow, merged
 from watchkeeper.web.events.event_text import outcome
-from watchkeeper.web.http.problem_details import title
-from watchkeeper.web.planning.best_deletions import DELETIONS
+from watchkeeper.web.http.parameters import part
+from watchkeeper.web.http.problem_details import not_found, title
+from watchkeeper.web.planning.best_deletions import DELETIONS, Deletions
 from watchkeeper.web.templating import render
 
 READ_FOR_EACH = 12
 """Lines that are read for each that is shown: deliveries become marks of the events that are older than they are."""
+
+
+CARDS = 8
+"""So many events have a card on a page over several hosts; further ones have a line."""
+FOLDED = 8
+"""So many lines of the time-left chart are folded on a page over several hosts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +93,56 @@ def whole_name(key: SeriesKey) -> str:
 
 
 async def status(request: web.Request) -> web.Response:
-    """The status page."""
+    """The status page; over several hosts, if there are several."""
     context = of(request)
     found = await context.dashboard()
-    now = found.at
+    past = replace(await _past(context, request.app[DELETIONS].of), plans=context.hosts is None)
     troubles = context.vitals.read().troubles
+    if context.hosts is None:
+        return await show(request, context, found, past, troubles=troubles)
+    summaries = context.summaries.of(context.hosts.known_hosts())
+    return await show(request, context, found, past, summaries, troubles=troubles)
+
+
+HOST = part("host", "The name of a host of this station", str, {"type": "string"})
+
+
+async def host(request: web.Request) -> web.Response:
+    """The status page of one host of a station: everything that is known of it."""
+    every, name = of(request), HOST.given(request)
+    store = None if every.hosts is None else every.hosts.one_host(name)
+    if store is None:
+        raise not_found(f"There is no host {clean(name, 60)} here.")
+    context = replace(every, store=store, host=name, hosts=None, resting=no_dependents, facts=None)
+    found = await context.dashboard()
+    past = replace(await _past(context, _nothing), plans=False)
+    return await show(request, context, found, past, of_station=True)
+
+
+async def _nothing(_subject: str) -> Deletions | None:
+    """What could be deleted on another machine is not known here."""
+    return None
+
+
+async def show(
+    request: web.Request,
+    context: Context,
+    found: Dashboard,
+    past: Past,
+    summaries: Sequence[HostSummary] = (),
+    *,
+    troubles: Sequence[str] = (),
+    of_station: bool = False,
+) -> web.Response:
+    """Draw a status page. summaries: of the hosts of a page over several. of_station: it is the page of one of them."""
+    now, several = found.at, context.hosts is not None
     lately = await recent(context, STATUS_EVENTS)
+    needing = await cards(found.needing[: CARDS if several else None], found, past)
+    shown, folded, more = time_left.rows(found, context.zone)
+    if several:  # the rest is on the pages of the hosts
+        kept = folded[:FOLDED]
+        folded, more = kept, more + len(folded) - len(kept) + sum(each.later for each in summaries)
+    own = found.unseen[: len(found.unseen) - sum(len(each.unseen) for each in summaries)]
     return render(
         "status.html",
         context,
@@ -98,16 +152,20 @@ async def status(request: web.Request) -> web.Response:
         outcome=outcome(found.needing[0]) if found.needing else "",
         by_when=dashboard_text.by_when(found, context.zone),
         unseen_line=dashboard_text.unseen(found),
-        unseen=found.unseen,
+        unseen=own,
+        unseen_count=len(found.unseen),
         urgent=found.urgent,
         maintenance=[maintenance_line(each, context.zone, now) for each in await _planned(context)],
-        needing=await cards(found.needing, found, await _past(request)),
-        others=_others(found, context),
-        time_left=time_left.rows(found, context.zone),
+        needing=[replace(each, key=named(context.host, each.key)) for each in needing] if of_station else needing,
+        others=_others(found, context, CARDS if several else len(found.needing)),
+        time_left=(shown, folded, more),
         axis=time_left.axis(),
-        house=house_state.house(found, context.resting, context.zone),
-        backups=house_state.backups(found),
-        **_quiet(found.quiet, now, context.zone),
+        house=Inside() if several else house_state.house(found, context.resting, context.zone),
+        hosts=host_lines(found, summaries, context.zone) if several else (),
+        several=several,
+        of_station=of_station,
+        backups=Lines((), ()) if several else house_state.backups(found),
+        **_quiet(found.quiet, summaries, now, context.zone),
         lately=lately,
         watched=found.watched,
         fresh=_fresh(found),
@@ -125,27 +183,34 @@ async def _planned(context: Context) -> list[Maintenance]:
     return [each for each in await context.store.maintenance() if each.until > context.clock.now()]
 
 
-async def _past(request: web.Request) -> Past:
-    context = of(request)
-    return Past(context, await context.store.series(), await context.store.latest(), request.app[DELETIONS].of)
+async def _past(context: Context, deletions: DeletionsOf) -> Past:
+    return Past(context, await context.store.series(), await context.store.latest(), deletions)
 
 
-def _quiet(found: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> dict[str, Any]:
-    """What is OK, what is not known, and of that what is nearly full."""
+def _quiet(
+    found: Sequence[QuietSeries], summaries: Sequence[HostSummary], now: datetime, zone: tzinfo
+) -> dict[str, Any]:
+    """What is OK, what is not known, and of that what is nearly full. summaries: of hosts whose rest is counted."""
     well, unknown = ([q for q in found if q.why.known is known] for known in (True, False))
     counts = Counter(q.why for q in well)
+    for each in summaries:
+        counts.update(each.ok)
     return {
         "well": group(well),
-        "well_count": len(well),
+        "well_count": sum(counts.values()),
         "well_line": dashboard_text.well_line([(why, counts[why]) for why in OkSeries if counts[why]]),
         "unknown": group([q for q in unknown if not q.open]),
         "unclear": open_groups([q for q in unknown if q.open], now, zone),
     }
 
 
-def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Card], bool]]:
-    """The events that need nobody just now, under their headings; and whether they are acknowledged all at once."""
+def _others(found: Dashboard, context: Context, carded: int) -> list[tuple[str, list[Card], bool]]:
+    """The events that need nobody just now, under their headings; and whether they are acknowledged all at once.
+
+    carded: so many that need somebody have a card; the others are listed first.
+    """
     parts = (
+        ("More that needs you", found.needing[carded:]),
         ("Acknowledged", found.known),
         (dashboard_text.aside_title(found), found.aside),
         ("Ended, not acknowledged", found.over),

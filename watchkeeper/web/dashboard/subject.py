@@ -109,7 +109,7 @@ async def subject(request: web.Request) -> web.Response:
     findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
     main = findings.get(CONCERN[series.kind])
-    changes = await changed_between(context, window.since_s, window.now_s, now)
+    changes = await changed_between(context, series.key, window.since_s, window.now_s, now)
     chart = chart_builder.build_chart(series, samples, _future(main, alerts) if not chosen else None, window)
     chart = replace(chart, marks=[(at_s, f"{when}: {what}") for at_s, when, what in changes])
     return render(

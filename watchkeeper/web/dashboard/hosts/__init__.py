@@ -1,0 +1,1 @@
+"""The page over several hosts: a host is one more level of grouping."""

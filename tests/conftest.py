@@ -32,9 +32,7 @@ CHILDREN_MEASURED = "COVERAGE_PROCESS_CONFIG"
 
 HERE = Path(__file__).parent
 BOUNDS_S = {HERE / "endtoend": 600, HERE / "host": 3500}
-"""Folders of tests that take long, and the bound of each of their tests: real daemons in real time, a whole machine.
-
-Coverage is not measured in them: what they run has tests of its own."""
+"""Folders of tests that take long, and the bound of each of their tests: real daemons in real time, a whole machine."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -43,7 +41,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         bound_s = next((bound_s for folder, bound_s in BOUNDS_S.items() if item.path.is_relative_to(folder)), None)
         if bound_s is not None:
             item.add_marker("slow")
-            item.add_marker("untraced")
             if item.get_closest_marker("timeout") is None:
                 item.add_marker(pytest.mark.timeout(bound_s))
     slow = {item.path for item in items if item.get_closest_marker("slow")}

@@ -12,7 +12,7 @@ from watchkeeper.demo.simulation import DemoOptions, Simulation, build
 from watchkeeper.model.alert import State
 from watchkeeper.model.message import Message
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(300), pytest.mark.untraced]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 
 BEGUN = datetime(2026, 11, 25, 8, tzinfo=UTC)
 HOUR_S, PASSWORD = 3_600.0, "the hides are heated"

@@ -16,6 +16,8 @@ from tests.support.receivers import Hook, Service
 from tests.support.waiting import until
 from watchkeeper.daemon.startup_clock import keeps_time
 
+pytestmark = pytest.mark.untraced
+
 CONFIG = (
     base()
     + """

@@ -21,6 +21,8 @@ from tests.support.receivers import Hook
 from watchkeeper.model.records import Commit
 from watchkeeper.store import Store
 
+pytestmark = pytest.mark.untraced
+
 CONFIG = (
     base()
     + """

@@ -20,6 +20,8 @@ from tests.support.flooding import flood
 from tests.support.receivers import Hook, Service
 from watchkeeper.web.http.limits import Limits
 
+pytestmark = pytest.mark.untraced
+
 DESCRIPTORS = 1_024
 MOST_OF_PAGE = Limits().connections + Limits().accepts
 """Connections that the page holds, and those of one turn of accepts before older ones are gone."""

@@ -23,6 +23,7 @@ from tests.support.waiting import until
 
 pytestmark = [
     pytest.mark.slow,
+    pytest.mark.untraced,
     pytest.mark.timeout(1800),
     pytest.mark.skipif(os.environ.get("GUEST_TESTS") != "1", reason="boots a guest on purpose alone: GUEST_TESTS=1"),
 ]

@@ -21,6 +21,8 @@ import pytest
 from tests.support.daemon import Daemon, base
 from tests.support.receivers import Hook, Mailbox
 
+pytestmark = pytest.mark.untraced
+
 KILLS = int(os.environ.get("KILLS", "25"))
 SEED = 20260301
 JOBS = 8

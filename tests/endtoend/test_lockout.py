@@ -8,9 +8,12 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import aiohttp
+import pytest
 
 from tests.endtoend.test_acting import PASSWORD, make_password
 from tests.support.daemon import Daemon
+
+pytestmark = pytest.mark.untraced
 
 REFUSED, SIGN_INS = 50, 10
 """Each of the two floods lasts until the strangers were refused so often without a look at their secret (429), and the

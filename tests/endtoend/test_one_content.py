@@ -25,6 +25,8 @@ import pytest
 from tests.support.daemon import Daemon, base, command
 from tests.support.station import TinyDisk, tiny_disk
 
+pytestmark = pytest.mark.untraced
+
 MOMENTS = int(os.environ.get("MOMENTS", "12"))
 SEED = int(os.environ.get("SEED", "20261130"))
 SIZE = f"{12 + MOMENTS // 8}m"

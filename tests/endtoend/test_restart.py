@@ -6,8 +6,12 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
+import pytest
+
 from tests.support.daemon import Daemon, base
 from tests.support.receivers import Hook, free_port
+
+pytestmark = pytest.mark.untraced
 
 CONFIG = (
     base()

@@ -10,6 +10,8 @@ from tests.support.daemon import Daemon
 from tests.support.receivers import Hook, free_port
 from tests.support.waiting import until
 
+pytestmark = pytest.mark.untraced
+
 CONFIG = """
 watch_host = false
 

@@ -9,10 +9,14 @@ from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
 
+import pytest
+
 from tests.store.upgrade import first_version
 from tests.support.daemon import Daemon
 from tests.support.receivers import Hook, Service, free_port
 from watchkeeper.model.observation import SeriesKey
+
+pytestmark = pytest.mark.untraced
 
 CONFIG = """
 watch_host = false

@@ -26,7 +26,7 @@ from watchkeeper.errors import StoreFull
 from watchkeeper.store import Store
 
 folder = Path(sys.argv[1])
-subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m,mode=700", "tmpfs", str(folder)], check=True)
+subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m,mode=700", "tmpfs", str(folder)], check=True)
 
 def fill():
     with contextlib.suppress(OSError), (folder / "ballast").open("wb", buffering=0) as file:
@@ -80,7 +80,7 @@ def _private_mounts() -> list[str]:
 
 
 def test_a_full_disk_refuses_whole_turns_and_nothing_else(tmp_path: Path) -> None:
-    """On a tmpfs of 1 MiB that another file fills, refused units of work leave nothing.
+    """On a tmpfs of 2 MiB that another file fills, refused units of work leave nothing.
 
     StoreFull names the file, the rest can be read, opening another database there is StoreFull too, and with free space
     the same store writes again.

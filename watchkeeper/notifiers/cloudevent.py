@@ -66,6 +66,7 @@ def data(message: Message) -> dict[str, Any]:
         "before": _word(message.before),
         "at": _stamp(message.at),
         "since": _stamp(message.since),
+        "over_at": _stamp(message.over_at),
         "earliest_at": _stamp(message.earliest_at),
         "likely_at": _stamp(message.likely_at),
         "latest_at": _stamp(message.latest_at),

@@ -24,6 +24,10 @@ from watchkeeper.probes.verification import sinks
 PROGRAM = (sys.executable, "-I", "-m", "watchkeeper.probes.verification.program")
 
 
+MEASURED = {name: value for name, value in os.environ.items() if name == "COVERAGE_PROCESS_CONFIG"}
+"""Coverage is measured in the program too."""
+
+
 def checked(path: Path, path_variable: str = sinks.PATH) -> dict[str, object]:
     """The answer of the program about one file."""
     ran = subprocess.run(
@@ -32,7 +36,7 @@ def checked(path: Path, path_variable: str = sinks.PATH) -> dict[str, object]:
         capture_output=True,
         check=True,
         timeout=120,
-        env=environment(path_variable),
+        env=environment(path_variable) | MEASURED,
     )
     assert not ran.stderr, ran.stderr.decode()
     answer: dict[str, object] = json.loads(ran.stdout.splitlines()[-1])

@@ -26,6 +26,10 @@ from watchkeeper.probes.verification.late_verifier import LateVerifier
 CONTENT, PLAUSIBILITY = (SeriesKey("snapshots of hide-hub", each) for each in ("content", "plausibility"))
 
 
+EARLIER = set[int]()
+"""Children of this process when a test begins."""
+
+
 class Shelf:
     """A folder of backups, with what the daemon has. An hour passes before anything is looked at."""
 
@@ -52,7 +56,7 @@ class Shelf:
         quiet = 0
         for _ in range(600):
             seen = [await each.observe() for each in probes]
-            running = [each for each in psutil.Process().children() if each.status() != psutil.STATUS_ZOMBIE]
+            running = [each for each in children() if each.status() != psutil.STATUS_ZOMBIE]
             waiting = [each for one in seen for each in one if isinstance(each, Unseen) and each.why == "not read yet"]
             quiet = 0 if running or waiting else quiet + 1
             if quiet == 2:
@@ -60,6 +64,11 @@ class Shelf:
             self.clock.advance(300)
             await asyncio.sleep(0.1)
         raise AssertionError("it was not read")
+
+
+def children() -> list[psutil.Process]:
+    """The processes that a test started; those of other tests of this worker, such as a browser, were there before."""
+    return [each for each in psutil.Process().children() if each.pid not in EARLIER]
 
 
 def found(seen: Sequence[Observed], key: SeriesKey) -> Condition:
@@ -70,6 +79,8 @@ def found(seen: Sequence[Observed], key: SeriesKey) -> Condition:
 @pytest.fixture
 def shelf(tmp_path: Path, workers: ThreadWorkers) -> Shelf:
     """An empty one."""
+    EARLIER.clear()
+    EARLIER.update(each.pid for each in psutil.Process().children())
     return Shelf(tmp_path, workers)
 
 
@@ -79,14 +90,14 @@ async def test_a_set_from_whole_to_damaged_to_whole(shelf: Shelf) -> None:
     shelf.put("hub-1.gz", gzip.compress(os.urandom(3_000_000)), 25)
     first = await probe.observe()
     assert [each.what for each in first if isinstance(each, Unseen)] == ["snapshots of hide-hub: content of hub-1.gz"]
-    (child,) = psutil.Process().children()
+    (child,) = children()
     (seen,) = await shelf.until_read(probe)
     assert found(seen, CONTENT).ok
     assert "hub-1.gz: whole (gzip)" in str(found(seen, CONTENT).facts)
     assert not child.is_running()
     again = shelf.probe()
     assert found(await again.observe(), CONTENT).ok, "it is known after a restart"
-    assert not psutil.Process().children()
+    assert not children()
     shelf.put("hub-2.gz", gzip.compress(os.urandom(3_000_000))[:-1000])
     (seen,) = await shelf.until_read(again)
     assert found(seen, CONTENT).reason == "hub-2.gz is damaged: gzip: unexpected end of file at 2.86 MiB"
@@ -101,7 +112,7 @@ async def test_it_reads_with_the_lowest_priority_and_ends_with_the_probe(shelf: 
     shelf.put("hub-1.gz", gzip.compress(os.urandom(60_000_000), 1))
     probe = shelf.probe()
     await probe.observe()
-    (child,) = psutil.Process().children()
+    (child,) = children()
     for _ in range(300):
         if "watchkeeper.probes.verification.program" in child.cmdline() and child.cmdline()[0] != "nice":
             break
@@ -120,7 +131,7 @@ async def test_one_file_at_a_time_and_each_set_in_its_turn(shelf: Shelf) -> None
     log = shelf.probe(name="tide-log", files=[f"{shelf.folder}/log*"])
     await hub.observe()
     await log.observe()
-    assert len(psutil.Process().children()) == 1
+    assert len(children()) == 1
     seen = await shelf.until_read(hub, log)
     assert found(seen[0], CONTENT).ok
     assert found(seen[1], SeriesKey("snapshots of tide-log", "content")).ok
@@ -203,4 +214,4 @@ async def test_not_where_it_is_switched_off_or_asked_once(shelf: Shelf) -> None:
     alone = shelf.probe()
     assert len(await alone.observe()) == 1
     await alone.close()
-    assert not psutil.Process().children()
+    assert not children()

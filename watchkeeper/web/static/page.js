@@ -104,19 +104,17 @@
     new Notification(title.textContent.trim(), { tag: "watchkeeper", icon: document.querySelector("link[rel=icon]").href });
   };
   const offer = () => {
-    const place = document.querySelector("main.status .watch");
-    if (!place || !("Notification" in window) || Notification.permission === "denied") return;
-    const button = document.createElement("button");
+    const button = document.querySelector("main.status .notify");
+    if (!button || !("Notification" in window) || Notification.permission === "denied") return;
     const name = () => { button.textContent = heard() ? "Stop notifications in this browser" : "Notify me in this browser"; };
     name();
-    button.className = "notify";
+    button.disabled = false;
     button.addEventListener("click", async () => {
       const was = heard();
       if (!was && (await Notification.requestPermission()) !== "granted") return;
       try { localStorage.setItem(ASKED, was ? "no" : "yes"); } catch { /* asked again next time */ }
       name();
     });
-    place.after(button);
   };
 
   let stream = null;

@@ -29,11 +29,12 @@ from watchkeeper.model.observation import Level
 from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Delivery, Series
 from watchkeeper.store import Store
-from watchkeeper.web.api.json_forms import record_form, status_form
+from watchkeeper.web.api.json_forms import record_form, status_form, tree_form
 from watchkeeper.web.dashboard import dashboard_text, house_state
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries, build_dashboard
 from watchkeeper.web.dashboard.house_state import Inside
+from watchkeeper.web.dashboard.house_tree import Node, build_tree
 from watchkeeper.web.events.event_text import outcome
 
 STILL_INTERVALS = 3
@@ -58,7 +59,7 @@ class View:
     """The status at one moment. still: how long no sample has arrived, if that is too long.
 
     messages: those that wait for delivery, the next one first. planned: the maintenance that is under way. inside: what
-    is inside the host. record: what became of the forecasts of all levels.
+    is inside the host. record: what became of the forecasts of all levels. tree: what is inside what.
     """
 
     board: Dashboard
@@ -68,6 +69,7 @@ class View:
     messages: tuple[Delivery, ...] = ()
     planned: tuple[Maintenance, ...] = ()
     inside: Inside = Inside()
+    tree: tuple[Node, ...] = ()
 
     @property
     def needs_you(self) -> bool:
@@ -126,7 +128,8 @@ async def _look(store: Store, known: settings.Settings) -> View:
     planned = tuple(each for each in await store.maintenance() if each.until > found.at)
     inside = house_state.house(found, dependencies.dependents_of, known.host.zone)
     record = scoring.summary(await store.forecasts())
-    return View(found, tuple(series), stands_still(found, series), record, tuple(messages), planned, inside)
+    tree = tuple(build_tree(found.items, dependencies.dependents_of))
+    return View(found, tuple(series), stands_still(found, series), record, tuple(messages), planned, inside, tree)
 
 
 async def _follow(known: settings.Settings, *, as_json: bool) -> None:
@@ -198,7 +201,8 @@ def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None
 
 def _form(look: View, host: str) -> dict[str, object]:
     first = {"host": host, "needs_you": look.needs_you, "forecast_record": record_form(look.record)}
-    return first | status_form(look.board, {each.key: each.id for each in look.series})
+    parts = {"tree": tree_form(look.tree, look.board)}
+    return first | status_form(look.board, {each.key: each.id for each in look.series}) | parts
 
 
 def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> None:

@@ -217,6 +217,17 @@ async def test_a_log_that_cannot_be_read_or_has_a_gap_is_said(host: Host) -> Non
     assert gap.why == "/var/log/dpkg.log was rotated more than once since the last look"
 
 
+async def test_a_new_log_with_the_old_inode_is_a_new_log(host: Host) -> None:
+    """ext4 and tmpfs give a removed file's inode to the next file: here the same file gets another content."""
+    host.write("var/log/dpkg.log", "startup archives unpack\n")
+    await host.news()
+    with (host.root / "var/log/dpkg.log").open("r+") as log:
+        log.write("2026-11-27 11:00:00 install tar:amd64 <none> 1.34\n")
+    assert await host.news() == ["tar installed 1.34"]
+    (gap,) = host.seen
+    assert isinstance(gap, Unseen)
+
+
 async def test_many_files_are_bounded(host: Host, monkeypatch: pytest.MonkeyPatch) -> None:
     """A folder with more files than are compared costs no more."""
     monkeypatch.setattr(watched_files, "MOST", 3)

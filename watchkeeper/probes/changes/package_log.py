@@ -5,11 +5,12 @@ logrotate renames the file and begins a new one (/etc/logrotate.d/dpkg in Debian
 is found under the name that it gets. Pure but for reading these two files.
 """
 
-import os
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import BinaryIO
 
 from pydantic import BaseModel, ConfigDict
 
@@ -26,16 +27,24 @@ FIRST_BYTES = 256 * 1024
 FIRST_SPAN = timedelta(days=7)
 """How much of the log a first run takes."""
 
+END_BYTES = 256
+"""How much before the place is compared. A line has about 70 bytes and begins with its time to a second."""
+
 _NONE = "<none>"
 
 
 class LogPlace(BaseModel):
-    """How far the log was read: which file, and how many bytes of it. inode is 0 before the first run."""
+    """How far the log was read: which file, and how many bytes of it. inode is 0 before the first run.
+
+    end: digest of the bytes before the offset, because a file system gives a removed file's inode to the next one. It
+    is empty in a place that an older version kept, and at the beginning of a file.
+    """
 
     model_config = ConfigDict(frozen=True)
 
     inode: int = 0
     offset: int = 0
+    end: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,25 +68,42 @@ def read(root: Path, place: LogPlace, now: datetime) -> LogRead:
         text, place = _part(log, LogPlace(inode=found.st_ino, offset=start))
         lines = text.split("\n")[1 if start else 0 :]
         return LogRead(tuple(each for each in _changes(lines) if now - each.at <= FIRST_SPAN), place)
-    if found.st_ino == place.inode and found.st_size >= place.offset:
+    if _is_in(log, place):
         text, place = _part(log, place)
         return LogRead(tuple(_changes(text.split("\n"))), place)
-    return _after_rotation(log, place, found)
+    return _after_rotation(log, place, found.st_ino)
 
 
-def _after_rotation(log: Path, place: LogPlace, found: os.stat_result) -> LogRead:
+def _after_rotation(log: Path, place: LogPlace, inode: int) -> LogRead:
     """The rest of the file that was rotated away, and then the new one from its beginning."""
     old = log.with_name(f"{log.name}.1")
     try:
-        rotated = old.stat()
-        kept = rotated.st_ino == place.inode and rotated.st_size >= place.offset
+        size = old.stat().st_size
+        kept = _is_in(old, place)
         text, after = _part(old, place) if kept else ("", place)
     except OSError:
         kept, text, after = False, "", place
-    if kept and after.offset < rotated.st_size:
+    if kept and after.offset < size:
         return LogRead(tuple(_changes(text.split("\n"))), after)
-    new, place = _part(log, LogPlace(inode=found.st_ino, offset=0))
+    new, place = _part(log, LogPlace(inode=inode))
     return LogRead(tuple(_changes((text + new).split("\n"))), place, lost=not kept)
+
+
+def _is_in(file: Path, place: LogPlace) -> bool:
+    """Whether this is the file that was read up to the place."""
+    found = file.stat()
+    if found.st_ino != place.inode or found.st_size < place.offset:
+        return False
+    with file.open("rb") as opened:
+        return place.end in ("", _end(opened, place.offset))
+
+
+def _end(opened: BinaryIO, offset: int) -> str:
+    """The digest of the bytes before an offset; empty at the beginning."""
+    first = max(0, offset - END_BYTES)
+    opened.seek(first)
+    before = opened.read(offset - first)
+    return hashlib.sha256(before).hexdigest() if before else ""
 
 
 def _part(file: Path, place: LogPlace) -> tuple[str, LogPlace]:
@@ -85,10 +111,12 @@ def _part(file: Path, place: LogPlace) -> tuple[str, LogPlace]:
     with file.open("rb") as opened:
         opened.seek(place.offset)
         raw = opened.read(AT_ONCE)
-    end = raw.rfind(b"\n") + 1
-    if not end and len(raw) == AT_ONCE:
-        end = len(raw)  # no line of dpkg is that long: skip it
-    return raw[:end].decode("utf-8", "replace"), LogPlace(inode=place.inode, offset=place.offset + end)
+        size = raw.rfind(b"\n") + 1
+        if not size and len(raw) == AT_ONCE:
+            size = len(raw)  # no line of dpkg is that long: skip it
+        offset = place.offset + size
+        place = LogPlace(inode=place.inode, offset=offset, end=_end(opened, offset))
+    return raw[:size].decode("utf-8", "replace"), place
 
 
 def _changes(lines: list[str]) -> Iterator[Change]:

@@ -89,7 +89,7 @@ class Pipeline:
         ties = self._dependencies
         failed = (each.key for each in observed if is_down(each) and each.key not in self._registry.down)
         names = dict.fromkeys(name for key in failed for name in ties.dependencies_of(key.subject))
-        return list(dict.fromkeys(ties.probe_of.get(name, name) for name in names))
+        return list(dict.fromkeys(probe for name in names for probe in ties.probes_of(name) or (name,)))
 
     # Start of the daemon, and of a configuration --------------------------------------------------------------------
 

@@ -34,7 +34,7 @@ def test_a_service_depends_on_the_guest_of_its_name_by_default() -> None:
 def test_a_subject_is_named_by_itself_and_by_its_probe() -> None:
     """Either name may stand in `depends_on`."""
     assert house().names("host router") == ("host router", "router")
-    assert house().names("what nobody has seen") == ("what nobody has seen", "what nobody has seen")
+    assert house().names("what nobody has seen") == ("what nobody has seen",)
 
 
 def test_what_depends_on_a_subject_is_found_from_below() -> None:
@@ -68,6 +68,29 @@ def test_a_subject_that_appears_later_counts_from_then_on() -> None:
     ties.place("guest hide-hub", "guests")
     ties.place("guest hide-hub", "guests")
     assert ties.dependencies_of("service hide-hub") == ("guest hide-hub",)
+
+
+def test_a_guest_that_two_probes_observe() -> None:
+    """What runs and what is inside are looked at in turn: the guest's ties are those of both, and stay the same."""
+    ties = Dependencies({"guests": ("pool skerry",), "guest-agents": ("host fulmar", "guests")})
+    for probe in ("guests", "guest-agents", "guests", "guest-agents"):
+        ties.place("guest hide-hub", probe)
+        ties.place("service hide-hub", "hub-page")
+        assert ties.dependencies_of("guest hide-hub")[0] == "pool skerry"
+    assert ties.dependencies_of("service hide-hub") == ("pool skerry", "host fulmar", "guests", "guest hide-hub")
+    assert ties.dependencies_of("guest hide-hub") == ("pool skerry", "host fulmar")
+    assert ties.names("guest hide-hub") == ("guest hide-hub", "guests", "guest-agents")
+    assert ties.subjects_of("guest-agents") == ["guest hide-hub"]
+    assert ties.dependents_of("host fulmar") == ("guest hide-hub", "service hide-hub")
+
+
+def test_a_probe_that_is_removed_or_renamed_ties_nothing() -> None:
+    """A new configuration: what is still configured counts; a subject of none keeps its probe until it is gone."""
+    ties = Dependencies({"guests": ("pool skerry",), "guest-agents": ("host fulmar",)})
+    for probe in ("guests", "guest-agents"):
+        ties.place("guest hide-hub", probe)
+    assert Dependencies({"guests": ("pool skerry",)}, ties).probes_of("guest hide-hub") == ("guests",)
+    assert Dependencies({"others": ()}, ties).probes_of("guest hide-hub") == ("guests", "guest-agents")
 
 
 def part(subject: str, point: str) -> Level:

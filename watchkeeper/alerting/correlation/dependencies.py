@@ -28,19 +28,32 @@ class Dependencies:
     ) -> None:
         """depends_on: for a probe's name, the subjects or names of probes on which all that it observes depends.
 
-        before: those of the previous configuration, which know which probe observes a subject.
+        before: those of the previous configuration, which know which probes observe a subject.
         """
         self._depends_on = dict(depends_on or {})
-        self.probe_of: dict[str, str] = {} if before is None else before.probe_of
+        self.observers: dict[str, tuple[str, ...]] = {} if before is None else self._still(before.observers)
         self.lies_on: dict[str, dict[str, None]] = {} if before is None else before.lies_on
         self._beneath: dict[str, tuple[str, ...]] = {}
         self._above: dict[str, list[tuple[int, str]]] | None = None
 
+    def _still(self, before: Mapping[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
+        """The probes of each subject that are still configured; those of before if none is."""
+        found = ((name, tuple(each for each in probes if each in self._depends_on)) for name, probes in before.items())
+        return {name: probes or before[name] for name, probes in found}
+
     def place(self, subject: str, probe: str) -> None:
-        """Record that a subject is observed by this probe."""
-        if self.probe_of.get(subject) != probe:
-            self.probe_of[subject] = probe
+        """Record that a subject is observed by this probe. Several may observe one: what runs, and what is inside."""
+        if probe not in (known := self.probes_of(subject)):
+            self.observers[subject] = (*known, probe)
             self._forget()
+
+    def probes_of(self, subject: str) -> tuple[str, ...]:
+        """The labels of the probes that observe a subject, in the order in which they reported it first."""
+        return self.observers.get(subject, ())
+
+    def subjects_of(self, probe: str) -> list[str]:
+        """The known subjects that a probe observes."""
+        return [subject for subject, probes in self.observers.items() if probe in probes]
 
     def observe(self, seen: Observation, probe: str) -> None:
         """Record that a probe observed this, and what lies on what according to it."""
@@ -68,8 +81,8 @@ class Dependencies:
         self._above = None
 
     def names(self, subject: str) -> tuple[str, ...]:
-        """The names that others may use to depend on a subject: its own, and its probe's."""
-        return (subject, self.probe_of.get(subject, subject))
+        """The names that others may use to depend on a subject: its own, and those of its probes."""
+        return (subject, *self.probes_of(subject))
 
     def dependencies_of(self, subject: str) -> tuple[str, ...]:
         """Names of everything that a subject depends on, the lowest first: the lowest is the most likely cause."""
@@ -87,14 +100,14 @@ class Dependencies:
     def _index(self) -> dict[str, list[tuple[int, str]]]:
         """For each name, which subjects depend on it, with their positions among the known ones."""
         above: dict[str, list[tuple[int, str]]] = {}
-        for at, subject in enumerate(self.probe_of):
+        for at, subject in enumerate(self.observers):
             for name in self.dependencies_of(subject):
                 above.setdefault(name, []).append((at, subject))
         return above
 
     def _walk(self, subject: str) -> tuple[str, ...]:
         """Each name once, after everything that it depends on itself; a cycle ends."""
-        found, known = list[str](), {subject}
+        found, known = list[str](), set(self.names(subject))
 
         def visit(name: str) -> None:
             for each in self._next(name):
@@ -108,11 +121,12 @@ class Dependencies:
 
     def _next(self, name: str) -> Iterable[str]:
         """The direct dependencies of a subject, or of everything that a probe observes."""
-        yield from self._depends_on.get(self.probe_of.get(name, name), ())
+        for probe in self.probes_of(name) or (name,):
+            yield from self._depends_on.get(probe, ())
         yield from self._stores(name)
         for kind in _IN_GUESTS:
             guest = f"guest {name.removeprefix(kind)}"
-            if name.startswith(kind) and guest in self.probe_of:
+            if name.startswith(kind) and guest in self.observers:
                 yield guest
 
     def _stores(self, name: str) -> Iterable[str]:
@@ -120,6 +134,7 @@ class Dependencies:
         if name.startswith(_GUEST):
             return self.lies_on.get(name, ())
         if name.startswith(_CONTAINER):
-            stores = self.lies_on.get(f"{_CONTAINER}of {self.probe_of.get(name, '')}", {})
+            parts = (self.lies_on.get(f"{_CONTAINER}of {probe}", {}) for probe in self.probes_of(name))
+            stores = {store for each in parts for store in each}
             return stores if len(stores) == 1 else ()
         return ()

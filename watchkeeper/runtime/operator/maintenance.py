@@ -56,7 +56,7 @@ class PlannedMaintenance:
     def _until_of_probe(self, dependencies: Dependencies, own: str, now: datetime) -> datetime | None:
         """A probe may fail while all that it observes is in maintenance."""
         label = own.removeprefix(OWN_SUBJECT)
-        observed = [subject for subject, probe in dependencies.probe_of.items() if probe == label and subject != own]
+        observed = [subject for subject in dependencies.subjects_of(label) if subject != own]
         ends = [self._until(dependencies, each, now) for each in observed]
         known = [each for each in ends if each is not None]
         return min(known) if known and len(known) == len(ends) else None

@@ -6,7 +6,8 @@ cd "$1"
 mkdir -p /etc/sysusers.d /var/lib/hook
 cp watchkeeper.conf watchkeeper-helper.conf /etc/sysusers.d/
 systemd-sysusers
-cp -r watchkeeper.service watchkeeper.service.d watchkeeper-helper.socket watchkeeper-helper@.service /etc/systemd/system/
+cp -r watchkeeper.service watchkeeper.service.d watchkeeper-helper.socket watchkeeper-helper@.service \
+    watchkeeper-reader.socket watchkeeper-reader@.service /etc/systemd/system/
 echo '/run/guests/*.qmp' >/etc/watchkeeper/guest-monitors
 chmod 755 /etc/watchkeeper
 chmod 644 /etc/watchkeeper/*

@@ -28,11 +28,16 @@ MEASURED = {name: value for name, value in os.environ.items() if name == "COVERA
 """Coverage is measured in the program too."""
 
 
+def given(path: Path, grants: bytes) -> bytes:
+    """What the program reads from its input."""
+    return json.dumps(str(path)).encode() + b"\n" + grants
+
+
 def checked(path: Path, path_variable: str = sinks.PATH) -> dict[str, object]:
     """The answer of the program about one file."""
     ran = subprocess.run(
-        [*PROGRAM, path],
-        input=b"100\n" * 20,
+        PROGRAM,
+        input=given(path, b"100\n" * 20),
         capture_output=True,
         check=True,
         timeout=120,
@@ -241,13 +246,13 @@ def test_what_is_missing_is_named(folder: Path, tmp_path: Path) -> None:
     empty = tmp_path / "bin"
     empty.mkdir()
     code = (
-        "import sys; from watchkeeper.probes.verification import sinks, seekable, program; "
-        f"sinks.PATH = seekable.PATH = {str(empty)!r}; sys.argv = ['', sys.argv[1]]; program.main()"
+        "from watchkeeper.probes.verification import sinks, seekable, program; "
+        f"sinks.PATH = seekable.PATH = {str(empty)!r}; program.main()"
     )
     for name, package in (("zst", "zstd"), ("tar", "tar"), ("qcow2", "qemu-utils")):
         ran = subprocess.run(
-            [sys.executable, "-c", code, folder / f"ringing.{name}"],
-            input=b"100\n" * 9, capture_output=True, check=True, timeout=60,
+            [sys.executable, "-c", code],
+            input=given(folder / f"ringing.{name}", b"100\n" * 9), capture_output=True, check=True, timeout=60,
         )  # fmt: skip
         answer = json.loads(ran.stdout.splitlines()[-1])
         assert answer["verdict"] == "cannot tell"
@@ -268,8 +273,11 @@ def test_a_file_that_changes_while_it_is_read(folder: Path, tmp_path: Path) -> N
     for change in changes:
         file = tmp_path / "file.gz"
         shutil.copy(folder / "ringing.gz", file)
-        with subprocess.Popen([*PROGRAM, file], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        with subprocess.Popen(PROGRAM, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+            assert process.stdin is not None
             assert process.stdout is not None
+            process.stdin.write(given(file, b""))
+            process.stdin.flush()
             assert json.loads(process.stdout.readline()) == {"read": 0, "of": file.stat().st_size}
             change(file)
             answer, _ = process.communicate(b"100\n", timeout=60)
@@ -277,10 +285,18 @@ def test_a_file_that_changes_while_it_is_read(folder: Path, tmp_path: Path) -> N
 
 
 def test_it_ends_with_its_caller(folder: Path) -> None:
-    """Nothing is left when its input is closed, also while SQLite reads."""
-    for name in ("gz", "db"):
-        ran = subprocess.run(
-            [*PROGRAM, folder / f"ringing.{name}"], input=b"0\n" * 2, capture_output=True, timeout=60, check=False
-        )
-        assert ran.returncode == 0
+    """Nothing is left when its input is closed, also while SQLite reads, or when nobody reads its output."""
+    for text in (*(given(folder / f"ringing.{name}", b"0\n" * 2) for name in ("gz", "db")), b""):
+        ran = subprocess.run(PROGRAM, input=text, capture_output=True, timeout=60, check=False)
+        assert (ran.returncode, ran.stderr) == (0, b"")
         assert b"verdict" not in ran.stdout
+    unread, output = os.pipe()
+    os.close(unread)
+    try:
+        ran = subprocess.run(
+            PROGRAM, input=given(folder / "ringing.gz", b"9\n"), stdout=output, stderr=subprocess.PIPE,
+            timeout=60, check=False,
+        )  # fmt: skip
+    finally:
+        os.close(output)
+    assert (ran.returncode, ran.stderr) == (0, b"")

@@ -20,7 +20,7 @@ from watchkeeper.model.records import Sample
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.storage.snapshot_files import SnapshotsProbe, SnapshotsSettings
 from watchkeeper.probes.support.workers import ThreadWorkers
-from watchkeeper.probes.verification import reader
+from watchkeeper.probes.verification import reader, sessions
 from watchkeeper.probes.verification.late_verifier import LateVerifier
 
 CONTENT, PLAUSIBILITY = (SeriesKey("snapshots of hide-hub", each) for each in ("content", "plausibility"))
@@ -77,8 +77,9 @@ def found(seen: Sequence[Observed], key: SeriesKey) -> Condition:
 
 
 @pytest.fixture
-def shelf(tmp_path: Path, workers: ThreadWorkers) -> Shelf:
-    """An empty one."""
+def shelf(tmp_path: Path, workers: ThreadWorkers, monkeypatch: pytest.MonkeyPatch) -> Shelf:
+    """An empty one, on a machine without the unit."""
+    monkeypatch.setattr(sessions, "SOCKET", tmp_path / "none.sock")
     EARLIER.clear()
     EARLIER.update(each.pid for each in psutil.Process().children())
     return Shelf(tmp_path, workers)
@@ -180,7 +181,7 @@ async def test_a_store_that_cannot_be_read_and_a_program_that_cannot_start(
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(reader, "start", refused)
+    monkeypatch.setattr(sessions, "start", refused)
     shelf.put("hub-3.img", data, 0.5)
     *_, trouble = await probe.observe()
     assert isinstance(trouble, Unseen)
@@ -192,7 +193,7 @@ async def test_a_store_that_cannot_be_read_and_a_program_that_cannot_start(
 async def test_a_program_that_is_killed_or_prints_nonsense(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing is said about the file, and it is tried again the next day."""
     shelf.put("hub-1.gz", gzip.compress(b"hub" * 9_000))
-    monkeypatch.setattr(reader, "GENTLE", ("sh", "-c", 'echo "[1]"; echo nonsense; exit 3'))
+    monkeypatch.setattr(sessions, "GENTLE", ("sh", "-c", 'echo "[1]"; echo nonsense; exit 3'))
     probe = shelf.probe()
     (seen,) = await shelf.until_read(probe)
     (unseen,) = [each for each in seen if isinstance(each, Unseen)]

@@ -1,8 +1,9 @@
 """Reads one file whole and checks it, in pieces of time that its caller grants. Runs as a program of its own.
 
-`python -m watchkeeper.probes.verification.program FILE` reads seconds, one number a line, from standard input, works so
-long, and prints JSON lines: `{"read": N, "of": N}` each time the time is used up, and the result at the end. It ends
-with its input, so it does not outlive the daemon. Not here: which file is read, and when (verification.py).
+`python -m watchkeeper.probes.verification.program` reads the file's name, a JSON string, from the first line of its
+input, and then seconds, one number a line. It works so long, and prints JSON lines: `{"read": N, "of": N}` each time
+the time is used up, and the result at the end. It ends with its input, so it does not outlive the daemon. Not here:
+which file is read, and when (verifier.py), and what starts this (sessions.py).
 """
 
 import errno
@@ -14,6 +15,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Never
 
 from watchkeeper.clock import Clock
 from watchkeeper.model.units import format_size
@@ -41,7 +43,7 @@ class Budget:
             report({"read": self.read, "of": self.of})
             line = sys.stdin.readline()
             if not line:
-                os._exit(0)  # Not an exception: within a callback of SQLite it would count as damage.
+                _give_up()
             self._until_s = self._clock.monotonic_s() + float(line)
 
 
@@ -56,8 +58,16 @@ class Outcome:
 
 
 def report(line: dict[str, object]) -> None:
-    """Print one line."""
-    print(json.dumps(line), flush=True)  # noqa: T201  this is how the program answers
+    """Print one line. Ends the program if nobody reads it any more."""
+    try:
+        print(json.dumps(line), flush=True)  # noqa: T201  this is how the program answers
+    except OSError:
+        _give_up()
+
+
+def _give_up() -> Never:
+    """End at once. Not by an exception: within a callback of SQLite it would count as damage."""
+    os._exit(0)
 
 
 def check(path: Path, budget: Budget, file: int) -> Outcome:
@@ -140,10 +150,13 @@ def _named(path: Path) -> os.stat_result | None:
 
 
 def main() -> None:
-    """Check the file named by the one argument."""
+    """Check the file that the first line of the input names. Ends if there is none."""
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_LIMIT, MEMORY_LIMIT))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    found = outcome(Path(sys.argv[1]))
+    line = sys.stdin.readline()
+    if not line:
+        return
+    found = outcome(Path(json.loads(line)))
     report({"verdict": found.verdict, "formats": found.formats, "detail": found.detail, "digest": found.digest})
 
 

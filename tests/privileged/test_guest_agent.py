@@ -16,8 +16,8 @@ from tests.probes.agents import agent, answers, real_agent
 from tests.probes.machines import short_folder
 from tests.support.needs import need
 from watchkeeper.privileged import commands
-from watchkeeper.privileged import guest_agent as roots
-from watchkeeper.privileged.guest_agent import LINE_LIMIT_BYTES, QUESTIONS, STALE_LIMIT_BYTES, Conversation
+from watchkeeper.privileged.guests import agent as roots
+from watchkeeper.privileged.guests.agent import LINE_LIMIT_BYTES, QUESTIONS, STALE_LIMIT_BYTES, Conversation
 from watchkeeper.probes.guests.agents.agent import read_printed
 
 SENT = ("guest-sync-delimited", *QUESTIONS)

@@ -18,7 +18,7 @@ from tests.probes.machines import machine, short_folder
 from tests.probes.monitors import monitor, replies
 from tests.support.needs import need
 from watchkeeper.privileged import commands
-from watchkeeper.privileged import guest_monitor as roots
+from watchkeeper.privileged.guests import monitor as roots
 from watchkeeper.probes.guests.qmp import Channel, Guest, NotMonitor, read_printed, understand
 
 
@@ -137,7 +137,7 @@ def test_what_was_printed_makes_no_sense(text: bytes) -> None:
 
 def test_it_needs_nothing_but_the_standard_library() -> None:
     """What runs as root imports nothing else: it is started in a Python without any packages."""
-    script = "import sys; sys.path.insert(0, sys.argv[1]); import watchkeeper.privileged.guest_monitor; print('alone')"
+    script = "import sys; sys.path.insert(0, sys.argv[1]); import watchkeeper.privileged.guests.monitor; print('alone')"
     root = Path(__file__).parents[2]
     done = subprocess.run(
         [sys.executable, "-I", "-S", "-c", script, str(root)], capture_output=True, check=False, timeout=60

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from watchkeeper.privileged import commands
-from watchkeeper.privileged.usb_holders import holders
+from watchkeeper.privileged.guests.usb_holders import holders
 from watchkeeper.probes.support.tools import result_of
 
 

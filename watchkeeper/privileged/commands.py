@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+from watchkeeper.privileged.guests import libvirt_agent
 from watchkeeper.privileged.process import Completed, run
 
 MOUNTS = Path("/proc/self/mountinfo")
@@ -149,6 +150,15 @@ def agents() -> Targets:
     return _sockets(AGENTS)
 
 
+def domains() -> Targets:
+    """The guests of libvirt that have a process; each by its number and name."""
+    listed = libvirt_agent.list_domains()
+    if listed.status != 0:
+        return Targets(failed=listed)
+    found = libvirt_agent.read_domains(listed.stdout)
+    return Targets(tuple(Target(f"{each.number} {each.name}", (each.uuid,)) for each in found)[:TARGETS_LIMIT])
+
+
 def _sockets(list_file: Path) -> Targets:
     """The sockets that match the patterns in a file which only root may write."""
     try:
@@ -275,17 +285,22 @@ COMMANDS: dict[str, Entry] = {
     ),
     "guests": Entry(
         "state of every guest whose monitor is named in root's own file",
-        ((sys.executable, "-I", "-m", "watchkeeper.privileged.guest_monitor"),),
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.guests.monitor"),),
         monitors,
     ),
     "guest-agents": Entry(
         "what the agent in each guest reports, if its socket is named in root's own file",
-        ((sys.executable, "-I", "-m", "watchkeeper.privileged.guest_agent"),),
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.guests.agent"),),
         agents,
+    ),
+    "libvirt-agents": Entry(
+        "the same from the agent in each guest of libvirt",
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.guests.libvirt_agent"),),
+        domains,
     ),
     "usb-holders": Entry(
         "which guests hold which USB devices",
-        ((sys.executable, "-I", "-m", "watchkeeper.privileged.usb_holders"),),
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.guests.usb_holders"),),
     ),
     "inotify": Entry(
         "how many inotify watches each user has",

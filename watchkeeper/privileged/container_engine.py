@@ -18,7 +18,7 @@ from typing import Any
 from urllib.parse import quote
 
 from watchkeeper.clock import Clock
-from watchkeeper.privileged.guest_sockets import connect
+from watchkeeper.privileged.guests.sockets import connect
 
 API = "/v1.40"
 """Of Docker 19.03; Podman 3 and later serve it."""

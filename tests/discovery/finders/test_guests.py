@@ -17,6 +17,7 @@ from watchkeeper.discovery.finders.guests import guests, qemu
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Thing
 from watchkeeper.probes.filesystems import mounts
+from watchkeeper.probes.guests.agents import libvirt_agents
 
 GIB = 2**30
 
@@ -184,7 +185,7 @@ async def test_guests_with_agents(host: Host) -> None:
     _, inside = found.proposals
     assert value_of(inside, "sockets") == (f"{folder}/run/guests/*.agent",)
     assert value_of(inside, "monitors") == (f"{folder}/run/guests/hide-hub.qmp",)
-    assert inside.about[1] == "- started with a socket for an agent: hide-hub, tide-log"
+    assert inside.about[1] == "- started with a port for an agent: hide-hub, tide-log"
     usable(document(inside))
 
 
@@ -319,4 +320,23 @@ async def test_guests_of_libvirt(host: Host, tmp_path: Path, monkeypatch: pytest
     assert [key.name for key in proposal.keys][:2] == ["libvirt", "expected"]
     assert value_of(proposal, "libvirt") == "qemu:///system"
     assert value_of(proposal, "expected") == ("hide-hub",)
+    usable(document(proposal))
+
+
+async def test_agents_in_guests_of_libvirt(host: Host, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A guest that libvirt gave a port for an agent, as its command line was seen: the probe asks through libvirt."""
+    monkeypatch.setattr("watchkeeper.probes.support.tools.PATH", f"{tmp_path}/tools:/usr/bin:/bin")
+    device = '{"driver":"virtserialport","chardev":"charchannel0","id":"channel0","name":"org.qemu.guest_agent.0"}'
+    words = ("-name", "guest=hide-hub,debug-threads=on", "-chardev", "socket,id=charmonitor,fd=25,server=on")
+    channel = ("-chardev", "socket,id=charchannel0,fd=27,server=on,wait=off", "-device", device)
+    put_process(host.root, 7, "/usr/bin/qemu-system-x86_64", *words, *channel)
+    tool = tmp_path / "tools/virsh"
+    tool.parent.mkdir()
+    tool.write_text(VIRSH)
+    tool.chmod(0o755)
+    monkeypatch.setattr(libvirt_agents, "PATH", str(tool.parent))
+    found = await guests.find(host)
+    (proposal,) = [each for each in found.proposals if each.kind == "guest-agents"]
+    assert [key.name for key in proposal.keys] == ["libvirt"]
+    assert proposal.about[1] == "- started with a port for an agent: hide-hub"
     usable(document(proposal))

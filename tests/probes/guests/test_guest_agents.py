@@ -23,7 +23,7 @@ from tests.probes.monitors import MIB, drive, monitor, replies
 from tests.probes.toolbox import Toolbox
 from tests.support.needs import need
 from watchkeeper.model.observation import Answer, Deadline, Level, Observed, Unseen
-from watchkeeper.privileged.guest_agent import QUESTIONS
+from watchkeeper.privileged.guests.agent import QUESTIONS
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guest_addresses import GuestAddresses
 from watchkeeper.probes.guests.agents import agent as agents

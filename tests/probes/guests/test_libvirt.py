@@ -1,13 +1,8 @@
 """Guests under libvirt: a private daemon with real guests under emulation, and output that is not what virsh prints."""
 
-import contextlib
-import os
 import shutil
-import subprocess
-import sys
-import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from tests.probes.guests.libvirtd import Daemon, private_daemon
 from tests.probes.hands import conditions
-from tests.support import reaper
 from tests.support.needs import need
-from tests.support.waiting import until
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Level, Observed, Unseen
 from watchkeeper.model.probe_state import MemoryStateStore
@@ -32,74 +26,12 @@ from watchkeeper.probes.guests.states import STATES
 MIB = 1024 * 1024
 URI = "qemu:///system"
 
-DOMAIN = """
-<domain type="qemu"><name>{name}</name><memory unit="MiB">64</memory><vcpu>1</vcpu>
-<os><type arch="x86_64" machine="q35">hvm</type></os>
-<devices><emulator>/usr/bin/qemu-system-x86_64</emulator>
-<disk type="file" device="disk"><driver name="qemu" type="qcow2"/><source file="{disk}"/>
-<target dev="vda" bus="virtio"/></disk></devices></domain>
-"""
-
-
-@dataclass
-class Daemon:
-    """A private libvirtd. env: what its tools need in the environment. uri: where it answers."""
-
-    folder: Path
-    env: dict[str, str]
-    user: Sequence[str]
-
-    @property
-    def uri(self) -> str:
-        """Its address, that needs nothing of the environment."""
-        return f"qemu+unix:///session?socket={self.folder}/run/libvirt/libvirt-sock"
-
-    def virsh(self, *words: str) -> None:
-        """Run virsh with all permissions. Raises if it fails."""
-        argv = [*self.user, "virsh", "-q", "-c", "qemu:///session", *words]
-        subprocess.run(argv, env=self.env, check=True, timeout=60, capture_output=True)
-
-    def define(self, name: str) -> None:
-        """Make a guest with a disk of 1 GiB, that does not run."""
-        disk, xml = self.folder / f"{name}.qcow2", self.folder / f"{name}.xml"
-        subprocess.run(["qemu-img", "create", "-q", "-f", "qcow2", disk, "1G"], check=True, timeout=60)
-        disk.chmod(0o666)
-        xml.write_text(DOMAIN.format(name=name, disk=disk))
-        self.virsh("define", str(xml))
-
 
 @pytest.fixture(scope="module")
 def daemon() -> Iterator[Daemon]:
-    """A daemon of a session, so that it needs no root; of another user where the tests run as root."""
-    need(shutil.which("libvirtd") and shutil.which("virsh"), "libvirtd and virsh are needed")
-    need(shutil.which("qemu-system-x86_64") and shutil.which("qemu-img"), "QEMU is needed")
-    user = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups") if os.geteuid() == 0 else ()
-    with tempfile.TemporaryDirectory(prefix="lv", dir="/tmp") as made:  # A short path: sockets have 107 bytes.
-        folder = Path(made)
-        for each in ("", "run", "home"):
-            (folder / each).mkdir(exist_ok=True)
-            if user:
-                os.chown(folder / each, 65534, 65534)
-        names = ("CONFIG", "CACHE", "DATA")
-        env = {f"XDG_{name}_HOME": str(folder / "home" / name.lower()) for name in names}
-        env |= {"HOME": f"{folder}/home", "XDG_RUNTIME_DIR": f"{folder}/run", "PATH": "/usr/sbin:/usr/bin:/sbin:/bin"}
-        with (folder / "log").open("wb") as log:
-            argv = [sys.executable, "-I", reaper.__file__, *user, "libvirtd", "-t", "0"]
-            process = subprocess.Popen(argv, env=env, stdout=log, stderr=log)
-        found = Daemon(folder, env, user)
-        try:
-            until("libvirtd listens", (folder / "run/libvirt/libvirt-sock").exists)
-            yield found
-        finally:
-            _end(found, process)
-
-
-def _end(daemon: Daemon, process: "subprocess.Popen[bytes]") -> None:
-    for name in ("hide-hub", "tide-log", "nest-cams"):
-        with contextlib.suppress(subprocess.SubprocessError):
-            daemon.virsh("destroy", name)
-    process.terminate()
-    process.wait(60)
+    """A daemon with no guests."""
+    with private_daemon("hide-hub", "tide-log", "nest-cams") as found:
+        yield found
 
 
 def probe_of(context: ProbeContext, uri: str, **settings: Any) -> GuestsProbe:
@@ -132,6 +64,9 @@ async def test_guests_of_a_real_daemon(bench: ProbeContext, daemon: Daemon) -> N
     assert levels["guests: memory"].used == 64 * MIB
     assert levels["guests: vCPUs"].used == 1
     assert levels["guest hide-hub: written"].capacity == 1024 * MIB
+    (image,) = [one for key, one in levels.items() if ": image " in key]
+    assert image.used == (daemon.folder / "hide-hub.qcow2").stat().st_blocks * 512
+    assert image.part_of is not None
     daemon.virsh("suspend", "hide-hub")
     assert states(await probe.observe()) == {"hide-hub": "it is paused"}
     daemon.virsh("destroy", "hide-hub")

@@ -12,7 +12,7 @@ import pytest
 from tests.probes.machines import machine, short_folder
 from tests.probes.monitors import MIB, drive, monitor, replies
 from tests.support.needs import need
-from watchkeeper.privileged.guest_monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, QUESTIONS
+from watchkeeper.privileged.guests.monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, QUESTIONS
 from watchkeeper.probes.guests.qmp import Channel, Drive, Guest, MonitorBusy, NotMonitor, ask, understand
 
 

@@ -3,7 +3,7 @@
 The tool rather than the Python binding: it needs no compiler on the host and no version that fits the library, and a
 call that hangs can be ended with its process. Two calls tell about all guests. Sources: virsh(1) (domstats,
 domblkerror) and the enums virDomainState and virDomain*Reason of libvirt's libvirt-domain.h. What libvirt does not
-report to a reader: failed reads and writes, what an image contains, and anything that the agent inside knows.
+report to a reader: failed reads and writes, what an image contains, and what the agent inside knows (agents/).
 """
 
 import re
@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.guests.qmp import Drive, Guest, GuestMemory
+from watchkeeper.probes.guests.qmp import Drive, Guest, GuestMemory, ImageState
 from watchkeeper.probes.guests.sockets import SOCKETS_LIMIT, Asked
 from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.tools import run_tool
@@ -144,12 +144,14 @@ def _guest(name: str, state: str, facts: Facts) -> Guest:
 
 
 def _disks(facts: Facts) -> Iterator[Drive]:
-    """Its disks. `allocation` is the highest block ever written, not what the file takes: it is not used for that."""
+    """Its disks. `physical` is what QEMU calls the actual size; `allocation` the highest block ever written."""
     for number in range(min(_number(facts, "block.count") or 0, DISKS_LIMIT)):
         block = f"block.{number}"
         if disk := facts.get(f"{block}.name"):
             size, written = _number(facts, f"{block}.capacity"), _number(facts, f"{block}.wr.bytes")
-            yield Drive(clip(disk), facts.get(f"{block}.path", ""), "ok", size, written)
+            path = facts.get(f"{block}.path", "")
+            taken = 0 if path.startswith("/dev/") else _number(facts, f"{block}.physical")
+            yield Drive(clip(disk), path, "ok", size, written, image=ImageState(known=False), allocated_bytes=taken)
 
 
 def _inside(facts: Facts) -> GuestMemory | None:

@@ -1,7 +1,7 @@
 """The QEMU machine protocol (QMP): asks one guest's monitor a few read-only questions, and disconnects.
 
 A monitor serves one client at a time, so the connection lasts no longer than the questions. Only the fixed list of
-privileged/guest_monitor.py is sent: the same socket could stop or change the guest. Source: qemu-qmp-ref(7) of 7.2.
+privileged/guests/monitor.py is sent: the same socket could stop or change the guest. Source: qemu-qmp-ref(7) of 7.2.
 """
 
 import asyncio
@@ -21,7 +21,7 @@ from pydantic import (
 )
 
 from watchkeeper.errors import ProbeError
-from watchkeeper.privileged.guest_monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, messages
+from watchkeeper.privileged.guests.monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, messages
 from watchkeeper.probes.support.sanitize import clip
 
 
@@ -140,12 +140,13 @@ LAYERS_LIMIT = 100
 class ImageState:
     """What qcow2 records about an image. layers: the files below it, the next one first. corrupt: QEMU has marked it.
 
-    snapshots: the name and time (seconds since 1970) of each snapshot inside the image.
+    snapshots: the name and time (seconds since 1970) of each snapshot inside the image. known: all that was reported.
     """
 
     layers: tuple[str, ...] = ()
     corrupt: bool = False
     snapshots: tuple[tuple[str, int], ...] = ()
+    known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +234,7 @@ async def ask(path: str, timeout_s: float) -> Guest:
 
 
 def read_printed(text: bytes) -> Guest:
-    """Read what the privileged helper printed about a monitor (privileged/guest_monitor.py). Raises NotMonitor."""
+    """Read what the privileged helper printed about a monitor (privileged/guests/monitor.py). Raises NotMonitor."""
     try:
         replies = json.loads(text)
     except (ValueError, RecursionError):

@@ -10,6 +10,9 @@ from watchkeeper.probes.support.tools import RootsideSettings
 Sockets = tuple[Annotated[str, AfterValidator(absolute_pattern("/run/guests/*.qmp"))], ...]
 """Paths or globs of the sockets of guests."""
 
+LIBVIRT_PATTERN = r"^([a-z+]+://\S*)?$"
+"""An address of libvirt, or nothing."""
+
 
 class GuestsSettings(RootsideSettings):
     """Guests under QEMU: whether each runs, and how much memory is allocated to all of them."""
@@ -22,7 +25,7 @@ class GuestsSettings(RootsideSettings):
     )
     libvirt: str = Field(
         "",
-        pattern=r"^([a-z+]+://\S*)?$",
+        pattern=LIBVIRT_PATTERN,
         description="where libvirt is asked, such as qemu:///system; for guests that it manages. Empty: nowhere",
     )
     expected: tuple[str, ...] = Field((), description="names of guests that must be there")

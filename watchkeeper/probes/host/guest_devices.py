@@ -1,7 +1,7 @@
 """Whether a USB device that was handed to a guest is still held by it.
 
 QEMU takes a device from the host's drivers through usbfs, and keeps its node open. Which process holds it is seen by
-root only (privileged/usb_holders.py). Not here: whether the device is plugged in at all (devices.py).
+root only (privileged/guests/usb_holders.py). Not here: whether the device is plugged in at all (devices.py).
 """
 
 import json

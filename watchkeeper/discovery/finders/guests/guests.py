@@ -74,15 +74,13 @@ async def find(host: Host) -> Found:
     except (ProbeError, OSError) as error:
         return unseen("guests", error)
     guests, blind = await _see(host, processes)
-    processes = [each for each in processes if not each.managed]
-    mute = [each for each in processes if not each.sockets]
+    mute = [each for each in processes if not each.managed and not each.sockets]
     if not guests and not mute and not blind.unseen:
         return Found(absent=("guests under QEMU",), looked=frozenset({"guest"}))
     there = frozenset(things("guest", [each.name for each in guests] + [each.name for each in mute]))
     looked = frozenset() if blind.unseen else frozenset({"guest"})
     proposals = _proposals(guests, host) if guests else ()
-    proposals += _inside(processes, guests)
-    proposals += await find_services(host, {path: _name(each, guests) for each in processes for path in each.agents})
+    proposals += await _inside(host, processes, guests)
     return blind + _mute(mute) + _forbidden(guests) + Found(proposals, there=there, looked=looked)
 
 
@@ -173,19 +171,35 @@ def _proposals(guests: Sequence[Seen], host: Host) -> tuple[Proposal, ...]:
     return (Proposal("guests", tuple(keys), tuple(about), things=things("guest", running)),)
 
 
-def _inside(processes: Sequence[Process], guests: Sequence[Seen]) -> tuple[Proposal, ...]:
-    """The probe of what goes on inside the guests that were started with a socket for their agent."""
+async def _inside(host: Host, processes: Sequence[Process], guests: Sequence[Seen]) -> tuple[Proposal, ...]:
+    """What can be seen in guests that have a port for an agent, and their services."""
+    own = [each for each in processes if not each.managed]
+    of_libvirt = [each for each in processes if each.managed and each.agent_port]
+    agents = {path: _name(each, guests) for each in own for path in each.agents}
+    services = await find_services(host, agents, LIBVIRT if of_libvirt else "")
+    return (*_agents(own, of_libvirt, guests), *services)
+
+
+def _agents(
+    processes: Sequence[Process], of_libvirt: Sequence[Process], guests: Sequence[Seen]
+) -> tuple[Proposal, ...]:
+    """The probe of what goes on inside the guests that have a port for an agent. of_libvirt: those that it started."""
     agents = [path for each in processes for path in each.agents]
-    if not agents:
+    if not agents and not of_libvirt:
         return ()
-    why = f"If this user may not connect to them, list them in {AGENTS} for the helper."
-    keys = [Key("sockets", patterns(agents), why)]
-    if _monitors(guests):
+    keys = []
+    if agents:
+        why = f"If this user may not connect to them, list them in {AGENTS} for the helper."
+        keys.append(Key("sockets", patterns(agents), why))
+    if agents and _monitors(guests):
         monitors = patterns(_monitors(guests))
         keys.append(Key("monitors", monitors, "They tell the guests' names, and which of them run."))
+    if of_libvirt:
+        keys.append(Key("libvirt", LIBVIRT, f"Their agents are asked through libvirt, by the helper. {HELPER}"))
+    named = [each for each in processes if each.agents] + list(of_libvirt)
     about = (
         "Inside the guests, through the agent in each (package qemu-guest-agent): space, clock, network addresses.",
-        f"- started with a socket for an agent: {', '.join(clip(each.name) for each in processes if each.agents)}",
+        f"- started with a port for an agent: {', '.join(clip(each.name) for each in named)}",
     )
     return (Proposal("guest-agents", tuple(keys), about),)
 

@@ -29,7 +29,8 @@ _BY_PATH = frozenset({"hda", "hdb", "hdc", "hdd"})
 class Process:
     """One running QEMU. sockets: paths of its QMP monitors. disks: files and devices that hold its disks.
 
-    agents: paths of the sockets that lead to the agent inside the guest. managed: libvirt started it.
+    agents: paths of the sockets that lead to the agent inside the guest. managed: libvirt started it. agent_port: it
+    has a port for an agent, also one whose socket libvirt holds.
     """
 
     pid: int
@@ -38,6 +39,7 @@ class Process:
     disks: tuple[str, ...]
     agents: tuple[str, ...] = ()
     managed: bool = False
+    agent_port: bool = False
 
 
 def running(proc: Path) -> list[Process]:
@@ -64,7 +66,8 @@ def understand(pid: int, words: Sequence[str]) -> Process:
     agents = dict.fromkeys(_agents(options))
     name = names[-1] if names else ""
     managed = LIBVIRT_MONITOR in _channels(options)
-    return Process(pid, name, tuple(sockets), tuple(dict.fromkeys(disks)), tuple(agents), managed)
+    ports = [_device(value).get("name") for option, value in options if option == "device"]
+    return Process(pid, name, tuple(sockets), tuple(dict.fromkeys(disks)), tuple(agents), managed, AGENT_PORT in ports)
 
 
 def _options(words: Sequence[str]) -> Iterator[tuple[str, str]]:

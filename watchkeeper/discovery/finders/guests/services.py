@@ -14,7 +14,10 @@ from watchkeeper.discovery.proposal import Proposal
 from watchkeeper.discovery.toml import literal, writable
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes.guests.agents.addresses import own_interfaces, usable
+from watchkeeper.probes.guests.agents.agent import AgentReport
+from watchkeeper.probes.guests.agents.libvirt_agents import LibvirtAgents
 from watchkeeper.probes.guests.agents.sockets import AgentSockets
+from watchkeeper.probes.guests.sockets import Asked
 from watchkeeper.probes.services.http.client import HttpClient
 from watchkeeper.probes.support.sanitize import clip
 
@@ -35,25 +38,33 @@ CONNECT_TIMEOUT_S = 1.0
 AT_ONCE = 8
 
 
-async def find_services(host: Host, agents: Mapping[str, str]) -> tuple[Proposal, ...]:
-    """Services in guests. agents: the guest's name by the socket of its agent."""
-    if not agents or not host.ask_web:
+async def find_services(host: Host, agents: Mapping[str, str], libvirt: str = "") -> tuple[Proposal, ...]:
+    """Services in guests. agents: the guest's name by the socket of its agent. libvirt: where it is asked too."""
+    if (not agents and not libvirt) or not host.ask_web:
         return ()
     try:
-        asked = await AgentSockets(
-            host.bench, [literal(path) for path in agents], AGENT_TIMEOUT_S, host.helper
-        ).ask_all()
+        asked = await _ask(host, agents, libvirt)
         own = await host.bench.workers.call("own addresses", own_interfaces, host.timeout_s)
     except (ProbeError, OSError):
         return ()  # Without its agent's answer a guest has no address; the probe of agents reports why.
     where = {}
     for each in asked:
-        name = clip(agents.get(each.path, ""))
+        name = clip(agents.get(each.path) or each.name)
         addresses = usable(each.guest.addresses or (), own) if each.guest else ()
         if addresses and name and writable(name):
             where[name] = addresses
     found = [await _services(host, *each) for each in list(where.items())[:GUESTS_LIMIT]]
     return tuple(web.propose(each) for some in found for each in some)
+
+
+async def _ask(host: Host, agents: Mapping[str, str], libvirt: str) -> list[Asked[AgentReport]]:
+    """What each agent reports, by its socket or through libvirt. Raises ProbeError and OSError."""
+    sockets = AgentSockets(host.bench, [literal(path) for path in agents], AGENT_TIMEOUT_S, host.helper)
+    asked = await sockets.ask_all()
+    if libvirt:
+        found, _ = await LibvirtAgents(host.bench, libvirt, host.helper).ask_all()
+        asked += [each.asked for each in found]
+    return asked
 
 
 async def _services(host: Host, guest: str, addresses: Sequence[str]) -> list[Service]:

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from watchkeeper.errors import ProbeError, ProbeTimeout
 from watchkeeper.model.units import format_duration, format_size
-from watchkeeper.privileged.guest_agent import QUESTIONS, Conversation
+from watchkeeper.privileged.guests.agent import QUESTIONS, Conversation
 from watchkeeper.probes.software.support_end import Release
 from watchkeeper.probes.support.sanitize import clip
 
@@ -180,7 +180,7 @@ async def _converse(path: str, talk: Conversation) -> None:
 
 
 def read_printed(text: bytes) -> AgentReport:
-    """Read what the privileged helper printed about an agent (privileged/guest_agent.py). Raises NotAgent."""
+    """Read what the privileged helper printed about an agent (privileged/guests/agent.py). Raises NotAgent."""
     try:
         printed = json.loads(text)
         replies = {str(question): str(line) for question, line in printed["replies"].items()}

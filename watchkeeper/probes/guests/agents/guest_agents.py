@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from watchkeeper.config.types import Duration, Size
 from watchkeeper.model.observation import Answer, Condition, Facts, Observed, SeriesKey, Unseen
@@ -21,12 +21,13 @@ from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.guests.agents import inside
 from watchkeeper.probes.guests.agents.addresses import Interface, own_interfaces, usable
 from watchkeeper.probes.guests.agents.agent import FILESYSTEMS_LIMIT, AgentReport
+from watchkeeper.probes.guests.agents.libvirt_agents import LibvirtAgent, LibvirtAgents
 from watchkeeper.probes.guests.agents.sockets import AgentSockets
 from watchkeeper.probes.guests.agents.support import GuestSupport
 from watchkeeper.probes.guests.agents.volumes import Volumes
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.guests.qmp import Channel, Guest
-from watchkeeper.probes.guests.settings import Sockets
+from watchkeeper.probes.guests.settings import LIBVIRT_PATTERN, Sockets
 from watchkeeper.probes.guests.sockets import Asked
 from watchkeeper.probes.guests.sources import names_of
 from watchkeeper.probes.software.support_end import SUPPORT_RULES, Support
@@ -48,13 +49,16 @@ class GuestAgentsSettings(RootsideSettings):
     kind: Literal["guest-agents"] = "guest-agents"
     every: Duration = Field(60.0, description="time between runs")
     timeout: Duration = Field(5.0, description="time after which an agent is reported as not answering")
-    sockets: Sockets = Field(
-        min_length=1, description="the sockets of the agents; paths or globs, such as /run/guests/*.agent"
-    )
+    sockets: Sockets = Field((), description="the sockets of the agents; paths or globs, such as /run/guests/*.agent")
     monitors: Sockets = Field(
         (), description="the guests' QMP monitor sockets, which tell their names and which of them run"
     )
-    exclude: tuple[str, ...] = Field((), description="guests that are not asked, by name; globs")
+    libvirt: str = Field(
+        "",
+        pattern=LIBVIRT_PATTERN,
+        description="where libvirt is asked for the agents of its guests, such as qemu:///system. Empty: nowhere",
+    )
+    exclude: tuple[str, ...] = Field((), description="guests that are left out, by name; globs")
     exclude_filesystems: tuple[str, ...] = Field((), description="mount points in guests that are left out; globs")
     clock_limit: Duration = Field(30.0, description="how far a guest's clock may differ from the host's")
     start_limit: Duration = Field(600.0, description="how long after the start of a guest its agent may be silent")
@@ -69,6 +73,14 @@ class GuestAgentsSettings(RootsideSettings):
         Support.REGULAR,
         description='which end of support of guests\' systems counts: "regular", "long" (long-term), "extended" (paid)',
     )
+
+    @model_validator(mode="after")
+    def _some_source(self) -> Self:
+        if not self.sockets and not self.libvirt:
+            raise ValueError(
+                "it has neither sockets nor libvirt; add one of them, such as /run/guests/*.agent to sockets"
+            )
+        return self
 
 
 class KnownAgent(BaseModel):
@@ -93,9 +105,10 @@ class GuestAgentsState(StateModel):
 
 @dataclass(frozen=True, slots=True)
 class _Agent:
-    """One guest with an agent's socket. guest: what its monitor says, if that is known. channel: this socket there.
+    """One guest with an agent. guest: what its monitor, or libvirt, says, if that is known. channel: its socket there.
 
-    start: differs for each start of its process; empty if it cannot be told. started_at: when that was.
+    start: differs for each start of its process; empty if it cannot be told. started_at: when that was, or for a guest
+    of libvirt when it was first seen.
     """
 
     name: str
@@ -117,22 +130,30 @@ class GuestAgentsProbe(BaseProbe):
         self._support = GuestSupport(context, settings.support, settings.timeout, root)
         self._agents = AgentSockets(context, settings.sockets, settings.timeout, settings.helper)
         self._monitors = Monitors(context, settings.monitors, settings.timeout, settings.helper)
+        self._libvirt = LibvirtAgents(context, settings.libvirt, settings.helper, root)
         self._state = ProbeState(context.probe_states, settings.label, GuestAgentsState())
 
     async def observe(self) -> Sequence[Observed]:
         """Ask every agent at once. Raises PrivilegeMissing if the sockets cannot be listed."""
-        monitors = await self._monitors.ask_all() if self._settings.monitors else []
-        asked = await self._agents.ask_all()
-        agents = [each for each in _match(asked, monitors) if not self._left_out(each.name, self._settings.exclude)]
+        agents, hidden = await self._asked()
         known = dict((await self._state.read()).agents)
         self._own = await self._context.workers.call("own addresses", own_interfaces, self._settings.timeout)
         await self._volumes.look([disk.file for each in agents if each.guest for disk in each.guest.disks])
         systems = [each.asked.guest.distribution for each in agents if each.asked.guest]
         await self._support.look_up({each.release for each in systems if each})
-        seen = [one for each in agents for one in self._look(each, known)]
+        seen = [*(one for each in agents for one in self._look(each, known)), *hidden]
         self._context.guest_addresses.report({name: each.addresses for name, each in known.items()})
         await self._state.write(GuestAgentsState(agents=dict(list(known.items())[-GUESTS_LIMIT:])))
         return seen
+
+    async def _asked(self) -> tuple[list[_Agent], Sequence[Unseen]]:
+        """Every agent that is not left out, by its socket or through libvirt; and what cannot be asked."""
+        monitors = await self._monitors.ask_all() if self._settings.monitors else []
+        found = list(_match(await self._agents.ask_all(), monitors))
+        of_libvirt, hidden = await self._libvirt.ask_all() if self._settings.libvirt else ([], [])
+        taken = {each.name for each in found}
+        found += [each for each in map(_of_libvirt, of_libvirt) if each.name not in taken]
+        return [each for each in found if not self._left_out(each.name, self._settings.exclude)], hidden
 
     def _left_out(self, name: str, globs: Sequence[str]) -> bool:
         return any(fnmatchcase(name, each) for each in globs)
@@ -198,11 +219,13 @@ class GuestAgentsProbe(BaseProbe):
         """A guest whose process is new since its agent answered last."""
         left_s = self._settings.start_limit - (self._clock.now() - started_at).total_seconds()
         key, since = _key(agent, "boot"), f"{started_at:%Y-%m-%d %H:%M} UTC"
+        exact = agent.asked.path.startswith("/")
         if left_s > 0:
             facts: Facts = (("started at", since), ("checked in", format_duration(round(left_s))))
             yield Condition(key, ok=True, facts=facts)
         else:
-            reason = f"it was started at {since} and its agent has not answered since: look at its console"
+            when = f"it was started at {since}" if exact else f"it runs since {since} at the latest"
+            reason = f"{when} and its agent has not answered since: look at its console"
             yield Condition(key, ok=False, reason=reason)
         yield Unseen(f"guest {agent.name}: what is inside it", "its agent has not answered since it was started")
 
@@ -233,6 +256,10 @@ def _match(asked: Sequence[Asked[AgentReport]], monitors: Sequence[Asked[Guest]]
         name = names[monitor.path] if monitor else clip(Path(each.path).stem)
         start, started_at = _start(each.path)
         yield _Agent(name, each, monitor.guest if monitor else None, channel, start, started_at)
+
+
+def _of_libvirt(one: LibvirtAgent) -> _Agent:
+    return _Agent(clip(one.asked.name), one.asked, one.guest, one.channel, one.start, one.started_at)
 
 
 def _stem(path: str) -> str:

@@ -59,8 +59,13 @@ def freed_bytes(report: AgentReport, guest: Guest | None) -> int | None:
 def _images(guest: Guest | None) -> tuple[Drive, ...]:
     """The guest's disks, if it is known of each what it takes: a file, or a thin or ZFS volume; else none."""
     disks = guest.disks if guest else ()
-    known = (d.allocated_bytes and d.size_bytes and not d.image.layers and not d.image.snapshots for d in disks)
-    return disks if all(known) else ()
+    return disks if all(each.allocated_bytes and each.size_bytes and _alone(each) for each in disks) else ()
+
+
+def _alone(disk: Drive) -> bool:
+    """Whether its image is known to hold nothing but what the guest sees. A device is taken to be its content."""
+    known = disk.image.known or disk.file.startswith("/dev/")
+    return known and not disk.image.layers and not disk.image.snapshots
 
 
 def trim_condition(

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from watchkeeper.privileged.guest_sockets import connect
+from watchkeeper.privileged.guests.sockets import connect
 
 QUESTIONS = (
     "qmp_capabilities",  # must come first: it ends the negotiation and changes nothing

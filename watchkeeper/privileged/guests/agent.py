@@ -14,7 +14,7 @@ import sys
 from collections.abc import Callable
 
 from watchkeeper.clock import Clock
-from watchkeeper.privileged.guest_sockets import connect
+from watchkeeper.privileged.guests.sockets import connect
 
 QUESTIONS = ("guest-get-time", "guest-get-osinfo", "guest-network-get-interfaces", "guest-get-fsinfo")
 """Everything that is sent to an agent after guest-sync-delimited, by this program and by the daemon. File systems come

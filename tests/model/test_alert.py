@@ -4,6 +4,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from random import Random
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -528,3 +529,44 @@ def test_priorities_have_the_words_of_the_standard(priority: Priority) -> None:
     """IMO Resolution MSC.302(87) orders caution, warning, alarm."""
     assert [p.word for p in Priority] == ["caution", "warning", "alarm"]
     assert priority.word == priority.name.lower()
+
+
+def test_concerns_have_the_names_of_the_first_version_too() -> None:
+    """Links and ids of version 0.1.0 name them so (tests/store has a database of it)."""
+    first = {"silent": Concern.NOT_ANSWERING, "unsound": Concern.FAULTY, "stale": Concern.NOT_REPORTING}
+    for name, concern in first.items():
+        assert Concern.named(name) is concern
+        assert Concern.named(concern.value) is concern
+        assert concern.first_name == name
+    for concern in (Concern.FULL, Concern.OVERDUE):
+        assert Concern.named(concern.value) is concern
+        assert concern.first_name == concern.value
+    with pytest.raises(ValueError, match="unheard"):
+        Concern.named("unheard")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"state": State.ACTIVE},
+        {"notified_priority": CAUTION},
+        {"pending_since": START},
+        {"held_by": SeriesKey("pool skerry", "space")},
+        {"shelved_until": START},
+    ],
+    ids=lambda change: next(iter(change)),
+)
+def test_each_of_these_is_not_at_rest(change: dict[str, Any]) -> None:
+    """Anything that a later sample could change or end."""
+    assert POOL.at_rest
+    assert not replace(POOL, **change).at_rest
+
+
+def test_chattering_as_documented() -> None:
+    """alerting.md: three raises within six hours, calm after three."""
+    usual = Chattering()
+    ends = (START, START + timedelta(hours=3))
+    assert usual.raise_count(ends, START + timedelta(hours=6)) == 3
+    assert usual.raise_count(ends, START + timedelta(hours=6, seconds=1)) == 0
+    assert usual.calm(START, START + timedelta(hours=3))
+    assert not usual.calm(START, START + timedelta(hours=3) - timedelta(seconds=1))

@@ -175,3 +175,19 @@ def test_an_outage_from_the_very_first_reading() -> None:
     first = history_of(pieces, outages(pieces))
     assert availability(first, 10.0004, 30.0).outages == 1
     assert [availability(first, *each).outages for each in ((0.0, 10.0004), (10.0004, 30.0))] == [0, 1]
+
+
+def test_times_are_compared_to_a_millisecond() -> None:
+    """An outage that begins a rounding error before the period is counted in it, and not in the one before."""
+    history = history_of([], [Outage(0.999, 1.5, 0.5)])
+    assert availability(history, 1.0, 2.0).outages == 1
+    assert availability(history, 0.0, 1.0).outages == 0
+
+
+def test_pieces_shorter_than_a_second() -> None:
+    """Their share counts, however short; one without length lies within or not."""
+    half = Piece(9.75, 10.25, 0.5, 0.5, ends_down=True)
+    assert availability(history_of([half], []), 10.0, 20.0).down_s == pytest.approx(0.25)
+    point = Piece(10.0, 10.0, 0.25, 0.0, ends_down=False)
+    assert availability(history_of([point], []), 10.0, 20.0).measured_s == 0.25
+    assert availability(history_of([point], []), 0.0, 10.0).measured_s == 0.0

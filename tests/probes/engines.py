@@ -26,6 +26,7 @@ def container(number: int, name: str, status: str = "running", **state: Any) -> 
     """The answer about one container, shortened, as Podman 4.3.1 gave it. state: what differs in its State."""
     top: dict[str, Any] = {key: state.pop(key) for key in ("RestartCount", "LogPath", "Created") if key in state}
     policy = state.pop("policy", "unless-stopped")
+    top |= {"Image": state.pop("Image", f"{number:064x}")}
     return {
         "Id": identity(number),
         "Name": f"/{name}",
@@ -52,7 +53,9 @@ SPACE: Mapping[str, Any] = {
 
 
 @asynccontextmanager
-async def engine(path: Path, containers: list[dict[str, Any]], root: Path | None = None) -> AsyncIterator[list[str]]:
+async def engine(
+    path: Path, containers: list[dict[str, Any]], root: Path | None = None, images: list[dict[str, Any]] | None = None
+) -> AsyncIterator[list[str]]:
     """An engine at a path; yields the list of what it was asked. It answers as long as the list does not change."""
     asked: list[str] = []
 
@@ -63,6 +66,7 @@ async def engine(path: Path, containers: list[dict[str, Any]], root: Path | None
             "/v1.40/containers/json": [{"Id": each["Id"], "State": each["State"]["Status"]} for each in containers],
             "/v1.40/info": {"DockerRootDir": str(root or path.parent)},
             "/v1.40/system/df": SPACE,
+            "/v1.40/images/json": images or [],
             **known,
         }.get(request.path)
         return web.json_response(said) if said is not None else web.Response(status=404)

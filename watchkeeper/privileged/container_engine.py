@@ -32,6 +32,9 @@ TOTAL_S = 15.0
 """For all questions together."""
 
 _ID = re.compile(r"[0-9a-f]{64}")
+_DIGEST = "sha256:"
+"""Before the id of an image: Docker writes it, Podman does not."""
+
 _CGROUP = re.compile(r"0::(/\S*)\n?")
 
 
@@ -73,14 +76,20 @@ def ask_state(path: str) -> dict[str, Any]:
         ids = [str(each["Id"]) for each in listed]
         known = [each for each in ids if _ID.fullmatch(each)][:CONTAINERS_LIMIT]
         found = [engine.ask(f"/containers/{quote(each, safe='')}/json") for each in known]
-        return {"containers": [_state(each) for each in found if each is not None], "listed": len(ids)}
+        images = _images(engine.ask("/images/json"))
+        return {"containers": [_state(each, images) for each in found if each is not None], "listed": len(ids)}
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError("what answers there is no container engine") from error
     finally:
         engine.close()
 
 
-def _state(said: Mapping[str, Any]) -> dict[str, Any]:
+def _images(listed: Any) -> dict[str, int]:  # noqa: ANN401  what JSON holds
+    """When each image was built (seconds since 1970), by its id."""
+    return {str(each["Id"]).removeprefix(_DIGEST): each["Created"] for each in listed or []}
+
+
+def _state(said: Mapping[str, Any], images: Mapping[str, int]) -> dict[str, Any]:
     """The named fields of one container, with what the host shows of it."""
     state, config, host = said["State"], said.get("Config") or {}, said.get("HostConfig") or {}
     return {
@@ -95,6 +104,7 @@ def _state(said: Mapping[str, Any]) -> dict[str, Any]:
         "restarts": said.get("RestartCount"),
         "policy": (host.get("RestartPolicy") or {}).get("Name"),
         "image": config.get("Image"),
+        "image_made_s": images.get(str(said.get("Image")).removeprefix(_DIGEST)),
         "created_at": said.get("Created"),
         "log_path": said.get("LogPath") or None,
         "log_bytes": _log_bytes(said.get("LogPath")),

@@ -3,10 +3,12 @@
 import asyncio
 import json
 import os
+import re
 import shutil
 import subprocess
 import tempfile
 from collections.abc import AsyncIterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,7 @@ from tests.probes.engines import IMAGE, OPTIONS, SECRET, cgroup, container, engi
 from tests.probes.hands import SetClock
 from tests.probes.machines import short_folder
 from tests.support.waiting import until
+from watchkeeper.clock import Clock
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Level, Observed, SeriesKey, Unseen
 from watchkeeper.privileged import commands, container_engine
@@ -90,6 +93,7 @@ async def test_what_the_states_mean(still: ProbeContext, folder: Path) -> None:
     assert {f"container {name}: state" for name in ("tide-log", "nightly", "stopped")} <= ok(seen)
     assert set(asked) == {
         "GET /v1.40/containers/json?all=1",
+        "GET /v1.40/images/json",
         "GET /v1.40/info",
         "GET /v1.40/system/df",
         *(f"GET /v1.40/containers/{identity(number)}/json" for number in range(1, 11)),
@@ -111,6 +115,31 @@ async def test_what_is_known_of_one(still: ProbeContext, folder: Path) -> None:
         "created": "1d23h ago",
         "after a restart of the host": "is not started by its engine",
         "log": "4 KiB",
+    }
+
+
+async def test_the_age_of_an_image(still: ProbeContext, clock: SetClock, folder: Path) -> None:
+    """As the image says, in the forms of both engines; a fault only with a limit, and never without a time."""
+    day = 86_400
+    now_s = int(clock.now().timestamp())
+    times = {"old": now_s - 200 * day, "new": now_s - day, "silent": 0, "wrong": now_s + day, "gone": None}
+    them = [container(number, name, Image=f"sha256:{number:064x}") for number, name in enumerate(times, 1)]
+    images = [
+        {"Id": f"{'sha256:' if number % 2 else ''}{number:064x}", "Created": at, "RepoTags": ["x:latest"]}
+        for number, at in enumerate(times.values(), 1)
+        if at is not None
+    ]
+    async with engine(folder / "engine.sock", them, images=images):
+        seen = await probe_of(still, folder).observe()
+        limited = await probe_of(still, folder, image_limit="180d").observe()
+    states = {str(one.key): dict(one.facts) for one in seen if isinstance(one, Condition)}
+    built = {name: states[f"container {name}: state"].get("image built") for name in times}
+    assert built == {"old": "200d ago", "new": "1d ago", "silent": None, "wrong": None, "gone": None}
+    assert not any(key.endswith(": image") for key in states)
+    judged = {str(one.key): one.reason for one in limited if isinstance(one, Condition) and one.key.quantity == "image"}
+    assert judged == {
+        "container old: image": "its image was built 200d ago, limit 180d",
+        "container new: image": "",
     }
 
 
@@ -293,7 +322,7 @@ async def test_hostile_answers(folder: Path, monkeypatch: pytest.MonkeyPatch) ->
     bad["Id"] = "../../images/json?"
     async with engine(folder / "engine.sock", [bad]) as asked:
         assert json.loads(await asyncio.to_thread(container_engine.printed, "state", path))["containers"] == []
-        assert asked == ["GET /v1.40/containers/json?all=1"]
+        assert asked == ["GET /v1.40/containers/json?all=1", "GET /v1.40/images/json"]
         monkeypatch.setattr(container_engine, "ANSWER_LIMIT_BYTES", 10)
         with pytest.raises(ValueError, match="too long"):
             await asyncio.to_thread(container_engine.printed, "state", path)
@@ -356,22 +385,29 @@ def test_where_data_is() -> None:
 
 @pytest.mark.skipif(os.environ.get("PODMAN_TESTS") != "1", reason="runs containers on purpose alone: PODMAN_TESTS=1")
 def test_a_real_podman(still: ProbeContext) -> None:
-    """Podman of Debian: one that runs, one that exits with 3 after three restarts, and one whose check fails."""
+    """Podman of Debian: one that runs, one that exits with 3 after three restarts, one whose check fails; logs grow."""
     with tempfile.TemporaryDirectory(prefix="wk", dir="/tmp") as name, podman(made := Path(name)) as (socket, run):
 
         def look() -> Sequence[Observed]:
-            return asyncio.run(probe_of(still, made, engines=[str(socket)]).observe())
+            return asyncio.run(probe_of(replace(still, clock=Clock()), made, engines=[str(socket)]).observe())
 
-        run("run", "-d", "--name=tide-log", *OPTIONS, IMAGE, "/bin/busybox", "sleep", "300")
+        (made / "proc").symlink_to("/proc")
+        writes = "while :; do busybox head -c 3000 /dev/zero | busybox tr '\\0' x; echo; busybox sleep 0.1; done"
+        run("run", "-d", "--name=tide-log", *OPTIONS, IMAGE, "/bin/sh", "-c", writes)
         run("run", "-d", "--name=ringing-db", *OPTIONS, "--restart=on-failure:3", IMAGE, "/bin/sh", "-c", "exit 3")
         check = ("--health-cmd=busybox false", "--health-retries=1", "--health-interval=disable")
         run("run", "-d", "--name=nest-cams", *OPTIONS, *check, IMAGE, "/bin/busybox", "sleep", "300")
         run("healthcheck", "run", "nest-cams")
         until("the end of ringing-db", lambda: "container ringing-db: state" in faults(look()))
+        logged = levels(look())["container tide-log: log: size"][0]
+        until("a longer log", lambda: levels(look())["container tide-log: log: size"][0] > logged + 10_000)
         seen = look()
+        run("stop", "-t", "0", "tide-log")
     found = faults(seen)
     assert found["container ringing-db: state"] == "it exited with code 3"
     assert found["container nest-cams: state"] == "running, but its own check of its health fails"
     assert "container tide-log: state" in ok(seen)
+    (state,) = [one for one in seen if isinstance(one, Condition) and str(one.key) == "container tide-log: state"]
+    assert re.fullmatch(r"\d+[sm] ago", dict(state.facts)["image built"])
     images = next(one for one in seen if isinstance(one, Level) and one.key.quantity == "images")
     assert images.used > 0.9 * Path(str(shutil.which("busybox"))).stat().st_size

@@ -58,6 +58,7 @@ class ContainersSettings(RootsideSettings):
         3, ge=1, le=1000, description="restarts within `restarts_within` from which a container is faulty"
     )
     restarts_within: Duration = Field(3600.0, description="the time over which restarts are counted")
+    image_limit: Duration | None = Field(None, description="age of its image above which a container is faulty")
     kills_remembered: Duration = Field(
         86_400.0, description="how long a kill for too little memory counts as a fault after the last one"
     )
@@ -197,6 +198,7 @@ class ContainersProbe(BaseProbe):
     def _observed(self, seen: _Seen, counted: Counted) -> Iterator[Observed]:
         if seen.container:
             yield self._condition(seen.subject, seen.container)
+            yield from self._image(seen.subject, seen.container)
             yield self._restarts(seen.subject, counted)
         elif seen.subject.startswith("container "):
             yield Condition(SeriesKey(seen.subject, "state"), ok=True)
@@ -210,12 +212,27 @@ class ContainersProbe(BaseProbe):
         facts: Facts = (("state", clip(container.status, 30)),)
         facts += (("its own check", clip(container.health, 30)),) if container.health else ()
         facts += (("image", clip(container.image, 80)),) if container.image else ()
+        if (age_s := self._image_age_s(container)) is not None:
+            facts += (("image built", f"{format_age(age_s)} ago"),)
         if (created := container.age_from) is not None:
             facts += (("created", f"{format_age((self._context.clock.now() - created).total_seconds())} ago"),)
         never = container.policy in (None, "", "no", "on-failure")
         facts += (("after a restart of the host", "is not started by its engine" if never else "is started again"),)
         facts += (("log", format_size(container.log_bytes)),) if container.log_bytes else ()
         return Condition(SeriesKey(subject, "state"), not reason, reason, grave=grave, facts=facts)
+
+    def _image_age_s(self, container: Container) -> float | None:
+        """How long ago its image was built; None if the image does not say, or names a time to come."""
+        age_s = self._context.clock.now().timestamp() - (container.image_made_s or 0)
+        return age_s if (container.image_made_s or 0) > 0 and age_s >= 0 else None
+
+    def _image(self, subject: str, container: Container) -> Iterator[Condition]:
+        """Whether its image is too old, if there is a limit: what was built long ago lacks what was repaired since."""
+        limit_s, age_s = self._settings.image_limit, self._image_age_s(container)
+        if limit_s is not None and age_s is not None:
+            old = age_s > limit_s
+            reason = f"its image was built {format_age(age_s)} ago, limit {format_duration(limit_s)}" if old else ""
+            yield Condition(SeriesKey(subject, "image"), not old, reason)
 
     def _restarts(self, subject: str, counted: Counted) -> Condition:
         times, within = len(counted.restarts), format_duration(self._settings.restarts_within)

@@ -24,8 +24,8 @@ class NotEngine(ProbeError):
 class Container(BaseModel):
     """One container. status: as the engine names it. health: empty without a check of its own.
 
-    restarts: how often the engine has restarted it. log_path, log_bytes: of its log, where that is a file. What is not
-    known is None.
+    image_made_s: when its image was built (seconds since 1970), as the image says. restarts: how often the engine has
+    restarted it. log_path, log_bytes: of its log, where that is a file. What is not known is None.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
@@ -41,6 +41,7 @@ class Container(BaseModel):
     restarts: int | None = Field(None, ge=0)
     policy: str | None = None
     image: str | None = None
+    image_made_s: int | None = Field(None, lt=2**40)
     created_at: str | None = None
     log_path: str | None = Field(None, max_length=4096)
     log_bytes: int | None = Field(None, ge=0)

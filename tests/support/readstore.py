@@ -308,7 +308,7 @@ def _well(store: ReadStoreDouble) -> None:
     store.level("file system /", "space", 21 * GIB, 64 * GIB)
     store.level("file system /", "inodes", 3.1e5, 4.2e6, unit=Unit.COUNT)
     store.level("file system /srv", "inodes", 6.1e6, 3.1e7, unit=Unit.COUNT, no_end=NoEnd.FAR)
-    store.level("memory", "used", 22 * GIB, 32 * GIB, wave=3 * GIB)
+    store.level("memory", "in use", 22 * GIB, 32 * GIB, wave=3 * GIB)
     store.level("memory", "swap", 0.2 * GIB, 8 * GIB, no_end=NoEnd.SHRINKING)
     store.level("pool skerry", "metadata", 0.31, 1.0, unit=Unit.SHARE)
     store.deadline("snapshots of hide-hub", "age of the newest", timedelta(hours=19, minutes=41), DAY)

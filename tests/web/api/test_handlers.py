@@ -331,7 +331,7 @@ async def test_alerts_and_findings(page: Open) -> None:
 async def test_shelved_until(page: Open) -> None:
     """A shelving is told while it lasts, and not after it has run out."""
     store = readstore.fresh()
-    key = SeriesKey("memory", "used")
+    key = SeriesKey("memory", "in use")
     lasting = Alert(key, Concern.FULL, priority=Priority.CAUTION, shelved_until=NOW + HOUR)
     store.raised = [lasting, replace(lasting, shelved_until=NOW - HOUR)]
     items = (await get(await page(store), "/api/v1/raised"))["items"]

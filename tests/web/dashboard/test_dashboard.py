@@ -10,13 +10,15 @@ from tests.support.clocks import HandClock
 from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.conftest import FixedVitals
 from watchkeeper.alerting.missing_data import GONE
-from watchkeeper.model.alert import Concern, Priority, State
+from watchkeeper.model.alert import CONCERN, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import Condition, Level, Observation, SeriesKey, Unseen, unseen_facts
+from watchkeeper.model.observation import Answer, Condition, Level, Observation, SeriesKey, Unseen, unseen_facts
+from watchkeeper.web.api.json_forms import status_form
 from watchkeeper.web.context import Context
 from watchkeeper.web.dashboard.dashboard import Dashboard, NotObserved, OkSeries, build_dashboard, not_observed
 from watchkeeper.web.dashboard.dashboard_text import by_when
+from watchkeeper.web.dashboard.pages import open_groups
 
 
 def board_of(store: ReadStoreDouble) -> Dashboard:
@@ -144,6 +146,36 @@ def test_a_high_level_with_an_unknown_trend_is_in_the_open() -> None:
     for used, no_end in ((79, NoEnd.UNCERTAIN), (80, NoEnd.UNCERTAIN), (95, NoEnd.TOO_FEW), (95, NoEnd.STILL)):
         store.level(f"pool {used} {no_end.value}", "space", used, 100, no_end=no_end)
     assert [q.open for q in board_of(store).quiet] == [False, True, True, False]
+
+
+def test_what_fails_within_its_limits_is_not_ok() -> None:
+    """A missing answer or a fault has no alert until its delay is over: it is counted apart, and never folded."""
+    store = ReadStoreDouble()
+    for made in (
+        Answer(SeriesKey("service ringing-db", "answer"), answered=False, reason="connection refused"),
+        Condition(SeriesKey("pool skerry", "health"), ok=False, reason="a disk is missing"),
+        Answer(SeriesKey("service hide-hub", "answer"), answered=True, took_s=0.02),
+        Condition(SeriesKey("pool jetty", "health"), ok=True),
+    ):
+        store.add(made, Finding(made.key, CONCERN[made.kind], store.now, None))
+    board = board_of(store)
+    assert [(q.key.subject, q.why, q.why.known, q.open) for q in board.quiet] == [
+        ("service ringing-db", OkSeries.FAILING, False, True),
+        ("pool skerry", OkSeries.FAILING, False, True),
+        ("service hide-hub", OkSeries.ANSWERS, True, False),
+        ("pool jetty", OkSeries.SOUND, True, False),
+    ]
+    assert by_when(board, UTC).startswith("Failing, within their limits: service ringing-db and pool skerry.")
+    (group,) = open_groups([q for q in board.quiet if q.open], store.now, UTC)
+    assert group.title == "Failing, within its limits"
+    assert [words for _, _, words in group.items] == ["connection refused", "a disk is missing"]
+    form = status_form(board, {})
+    assert [(each["subject"], each["reason"]) for each in form["failing"]] == [
+        ("service ringing-db", "failing within its limits"),
+        ("pool skerry", "failing within its limits"),
+    ]
+    assert form["learning"] == []
+    assert [each["subject"] for each in form["ok"]] == ["service hide-hub", "pool jetty"]
 
 
 def test_series_without_a_finding_is_not_known() -> None:

@@ -105,7 +105,7 @@ async def test_a_quiet_host_is_one_line(station: Callable[..., Awaitable[Client]
     assert "need you" in lines[0]
     assert any("pool skerry" in each for each in lines[1:-1])
     assert "petrel" in lines[-1]
-    assert "% memory: used not filling; no forecast yet: guest tide-log: disk;" in lines[-1]
+    assert "% memory not filling; no forecast yet: guest tide-log: disk;" in lines[-1]
     assert "monitored" in lines[-1]
     assert "heard from 12 s ago" in lines[-1]
     assert "hide-hub" not in lines[-1]

@@ -29,7 +29,7 @@ SKERRY, CAMS, HUB = (
 )
 PART, MEMORY, COPY = (
     SeriesKey("skerry/tide", "space"),
-    SeriesKey("memory", "used"),
+    SeriesKey("memory", "in use"),
     SeriesKey("backup of hub", "newest copy"),
 )
 

@@ -22,7 +22,7 @@ from watchkeeper.web.dashboard.house_tree import Node
 
 Ids = Mapping[SeriesKey, int]
 
-LEARNING = frozenset(why for why in OkSeries if not why.known)
+LEARNING = frozenset(why for why in OkSeries if not why.known and why is not OkSeries.FAILING)
 """Of these, no more can be said yet."""
 
 
@@ -245,7 +245,8 @@ def status_form(found: Dashboard, ids: Ids) -> forms.Dashboard:
         "shelved": [_active(s, ids, found) for s in found.aside],
         "rectified": [_active(s, ids, found) for s in found.over],
         "time_left": [_time_left(p, ids) for p in found.places],
-        "ok": [_ok(q, ids) for q in found.quiet if q.why not in LEARNING],
+        "ok": [_ok(q, ids) for q in found.quiet if q.why.known],
+        "failing": [_ok(q, ids) for q in found.quiet if q.why is OkSeries.FAILING],
         "learning": [_ok(q, ids) for q in found.quiet if q.why in LEARNING],
         "not_observed": [{"probe": each.probe, "what": each.what, "reason": each.why} for each in found.unseen],
     }

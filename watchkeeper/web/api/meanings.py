@@ -103,6 +103,7 @@ COMMON: Mapping[str, str] = {
     "items": "The content of the list.",
     "kept": "Those that are not deleted.",
     "kind": "What sort it is.",
+    "failing": "Quantities that fail, but not for as long as their limit, so that there is no alert yet.",
     "largest_covered_disk_bytes": "The largest disk that leaves all allocations covered by the capacity.",
     "largest_disk_bytes": "The largest disk that, fully written, leaves 90 days until full in 19 of 20 futures.",
     "largest_guest_bytes": "The most memory that a new guest could get.",

@@ -28,6 +28,7 @@ OK_REASONS = {
     OkSeries.UNCERTAIN: "uncertain",
     OkSeries.EARLY: "too early for a date",
     OkSeries.UNUSUAL: "growing unusually fast",
+    OkSeries.FAILING: "failing within its limits",
     OkSeries.RECORDED: "only recorded",
 }
 """Why a quantity needs nobody. Fixed words: the page may word it differently."""
@@ -395,6 +396,7 @@ class Dashboard(TypedDict):
     rectified: list[ActiveAlert]
     time_left: list[TimeLeft]
     ok: list[OkQuantity]
+    failing: list[OkQuantity]
     learning: list[OkQuantity]
     not_observed: list[NotObserved]
 

@@ -13,7 +13,7 @@ from watchkeeper.alerting.missing_data import is_gone
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import OWN_SUBJECT, Condition, Kind, Level, Observation, SeriesKey, unseen_in
+from watchkeeper.model.observation import OWN_SUBJECT, Answer, Condition, Kind, Level, Observation, SeriesKey, unseen_in
 from watchkeeper.model.operator.maintenance import MAINTENANCE
 from watchkeeper.model.records import Seen, Series
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
@@ -41,12 +41,16 @@ class OkSeries(Enum):
     UNCERTAIN = "too uncertain to forecast"
     EARLY = "growing; too early for a date"
     UNUSUAL = "growing unusually fast"
+    FAILING = "failing, within its limits"
     RECORDED = "only recorded"
 
     @property
     def known(self) -> bool:
-        """True if the series was evaluated and is OK; False if nothing can be said about it yet."""
-        return self not in {OkSeries.LEARNING, OkSeries.UNCERTAIN, OkSeries.EARLY, OkSeries.UNUSUAL}
+        """True if the series was evaluated and is OK; False if that is not so yet, or not known yet."""
+        return self not in _NOT_OK
+
+
+_NOT_OK = frozenset({OkSeries.LEARNING, OkSeries.UNCERTAIN, OkSeries.EARLY, OkSeries.UNUSUAL, OkSeries.FAILING})
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +73,7 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class QuietSeries:
-    """A series that is OK, or not known yet."""
+    """A series without an alert: it is OK, fails for less than its limit, or is not known yet."""
 
     series_id: int
     key: SeriesKey
@@ -79,10 +83,10 @@ class QuietSeries:
 
     @property
     def open(self) -> bool:
-        """True if it must not be folded: a level that grows unusually fast, or is nearly full with an unknown trend."""
+        """True if it must not be folded: it fails, grows unusually fast, or is nearly full with an unknown trend."""
         seen = self.observation
         high = isinstance(seen, Level) and seen.used >= HIGH_SHARE * seen.capacity
-        return self.why is OkSeries.UNUSUAL or (high and not self.why.known)
+        return self.why in {OkSeries.UNUSUAL, OkSeries.FAILING} or (high and not self.why.known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,6 +321,8 @@ def why_ok(kind: Kind, finding: Finding | None, seen: Observation | None) -> OkS
     """Why a series without an alert is OK, or why that is not known. seen: its newest observation."""
     if isinstance(seen, Level) and seen.not_judged:
         return OkSeries.RECORDED
+    if (isinstance(seen, Answer) and not seen.answered) or (isinstance(seen, Condition) and not seen.ok):
+        return OkSeries.FAILING
     if finding is not None and unusual(finding):
         return OkSeries.UNUSUAL
     forecast = finding.forecast if finding else None

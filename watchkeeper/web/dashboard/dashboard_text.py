@@ -95,7 +95,7 @@ def by_when(board: Dashboard, zone: tzinfo) -> str:
     if board.newest_at is None and not board.needing:
         return "No readings yet. The first ones arrive within about a minute, the first forecasts after about 10 min."
     if not board.needing:
-        return " ".join(filter(None, (_known(board, zone), _next(board, zone))))
+        return " ".join(filter(None, (_known(board, zone), _failing(board), _next(board, zone))))
     return " ".join(filter(None, (_likely(board.needing[0], zone), _more(board, zone), _known(board, zone))))
 
 
@@ -103,6 +103,12 @@ def _known(board: Dashboard, zone: tzinfo) -> str:
     """What is acknowledged and still so: the headline is about something else."""
     facts = [f"{thing(e.alert.key)} {fact(e, board, zone)}" for e in board.known]
     return f"Acknowledged: {_some(facts)}." if facts else ""
+
+
+def _failing(board: Dashboard) -> str:
+    """What fails, but not for long enough, or not gravely enough, for an alert."""
+    failing = [thing(q.key, seen=q.observation) for q in board.quiet if q.why is OkSeries.FAILING]
+    return f"Failing, within {'its' if len(failing) == 1 else 'their'} limits: {_some(failing)}." if failing else ""
 
 
 def _likely(first: ActiveAlert, zone: tzinfo) -> str:

@@ -160,7 +160,8 @@ class _Words:
         own = [self._own_entry(each) for each in others if self._has_line(each)]
         entries = sorted([*own, *map(self.entry, node.inside)], key=lambda each: each.well)
         shown, folded = _apart(entries, 0 if in_guest else SHOWN)
-        line = self._line(first, clean(node.subject, 44))
+        name = thing(first.key, seen=first.observation) if _is_judged_level(first) else clean(node.subject, 44)
+        line = self._line(first, name)
         beside = ", ".join(f"{clean(each.key.quantity, 24)} {_share(each)}" for each in others if self._is_beside(each))
         line = replace(line, trend="; ".join(filter(None, (line.trend, beside))))
         # What was read inside a guest before it stopped does not say that it is OK now.

@@ -73,7 +73,10 @@ def group(quiet: Sequence[QuietSeries]) -> list[Group]:
 
 def open_groups(quiet: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> list[Group]:
     """What is not folded, by the reason, under its heading."""
-    groups = [replace(each, title=f"Nearly full, {each.title}") for each in group([q for q in quiet if not growing(q)])]
+    failing = [q for q in quiet if q.why is OkSeries.FAILING]
+    high = [q for q in quiet if not growing(q) and q.why is not OkSeries.FAILING]
+    groups = [replace(each, title=each.title.capitalize()) for each in group(failing)]
+    groups += [replace(each, title=f"Nearly full, {each.title}") for each in group(high)]
     fast = [
         (q.series_id, thing(q.key, seen=q.observation), dashboard_text.growth_words(q, now, zone))
         for q in quiet

@@ -13,8 +13,9 @@ from tests.cli.conftest import Run, fill
 from tests.support import readstore
 from tests.support.readstore import NOW, ReadStoreDouble, calm, delivery, filling, fresh, full
 from watchkeeper.model.alert import Alert, Concern, Priority, State
+from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import Condition, SeriesKey
+from watchkeeper.model.observation import Answer, Condition, SeriesKey
 from watchkeeper.model.records import Commit
 from watchkeeper.web.api.response_types import Status
 
@@ -80,6 +81,25 @@ def test_what_has_no_date_is_listed_not_counted_as_ok(run: Run, config: Path) ->
     young = next(each for each in document["learning"] if each["subject"] == "pool jetty")
     assert young["reason"] == "growing unusually fast"
     assert young["unusual_growth"]["since"] == "2026-11-25T05:24:11.000Z"
+
+
+def test_what_fails_within_its_limits_is_not_counted_as_ok(run: Run, config: Path) -> None:
+    """It has a line of its own with its reason and begin, and nothing needs the operator yet."""
+    store = calm()
+    key = SeriesKey("service ringing-db", "answer")
+    since = store.now - timedelta(minutes=1)
+    store.add(
+        Answer(key, answered=False, reason="connection refused"),
+        Finding(key, Concern.NOT_ANSWERING, store.now, None, since=since, reason="connection refused"),
+    )
+    fill(config.with_name("watchkeeper.db"), store)
+    result = run("status")
+    said = " ".join(result.stdout.split())
+    assert result.exit_code == 0
+    assert "Failing, within limits service ringing-db: connection refused since " in said
+    document = json.loads(run("status", "--json").stdout)
+    assert [each["subject"] for each in document["failing"]] == ["service ringing-db"]
+    assert "service ringing-db" not in {each["subject"] for each in document["ok"]}
 
 
 def test_a_growth_of_minutes_has_no_date(run: Run, config: Path) -> None:

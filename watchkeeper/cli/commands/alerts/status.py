@@ -23,7 +23,7 @@ from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.delivery import waiting
 from watchkeeper.messages.delivery.maintenance import line
 from watchkeeper.messages.forecast_record import record_line
-from watchkeeper.messages.wording import duration, instant, share, thing
+from watchkeeper.messages.wording import clean, duration, instant, share, thing
 from watchkeeper.model.forecast_record import RecordSummary
 from watchkeeper.model.observation import Level
 from watchkeeper.model.operator.maintenance import Maintenance
@@ -217,7 +217,10 @@ def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> 
     ):
         _section(title, (_standing_row(each, found, zone) for each in standing))
     _section("Time left", (_place_row(each) for each in found.places))
-    _section("No date yet", (_open_row(each, found, zone) for each in found.quiet if each.open))
+    failing = [each for each in found.quiet if each.why is OkSeries.FAILING]
+    _section("Failing, within limits", (_failing_row(each, found, zone) for each in failing))
+    undated = (each for each in found.quiet if each.open and each.why is not OkSeries.FAILING)
+    _section("No date yet", (_open_row(each, found, zone) for each in undated))
     if found.quiet:
         output.blank()
         for title, known in (("OK", True), ("No date yet", False)):
@@ -286,6 +289,13 @@ def _standing_lines(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> Iterat
         yield f"What to look at: {first_step(alert.concern, alert.key, each.observation)}"
     if alert.shelved(found.at) and alert.shelved_until is not None:
         yield f"shelved until {instant(alert.shelved_until, zone, found.at)}"
+
+
+def _failing_row(each: QuietSeries, found: Dashboard, zone: tzinfo) -> output.Row:
+    """What fails, but not for as long as its limit."""
+    since = each.finding.since if each.finding else None
+    lasted = f" since {instant(since, zone, found.at)}" if since else ""
+    return "", [f"{thing(each.key, seen=each.observation)}: {clean(dashboard_text.summary(each.observation))}{lasted}"]
 
 
 def _open_row(each: QuietSeries, found: Dashboard, zone: tzinfo) -> output.Row:

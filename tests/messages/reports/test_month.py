@@ -51,18 +51,24 @@ def test_a_month_of_745_hours() -> None:
 
 
 def test_nothing_is_stated_where_nothing_is_known() -> None:
-    """An empty month has every section, and says of each that nothing is recorded."""
+    """A month without readings has every section, and says of none that nothing happened."""
+    assert monthly_report(october(known_from=None), BERLIN).headline == "report for October 2026: nothing was recorded"
     assert report_text(monthly_report(october(known_from=None), BERLIN)) == (
         "Report of gannet for October 2026\n\n"
         "Nothing was recorded in this month.\n\n"
-        "Restarts of the host:\n  none recorded\n\n"
-        "Services:\n  no service is monitored\n\n"
-        "Growth of stores:\n  no store is recorded\n\n"
-        "Backups, jobs and other things that were missed:\n  none\n\n"
-        "Alerts:\n  none\n\n"
-        "Forecasts that came due:\n  none\n\n"
-        "What was changed:\n  nothing recorded\n\n"
-        "Messages that could not be sent:\n  none\n"
+        + "\n".join(
+            f"{each}:\n  cannot tell: nothing was recorded\n"
+            for each in (
+                "Restarts of the host",
+                "Services",
+                "Growth of stores",
+                "Backups, jobs and other things that were missed",
+                "Alerts",
+                "Forecasts that came due",
+                "What was changed",
+                "Messages that could not be sent",
+            )
+        )
     )
 
 

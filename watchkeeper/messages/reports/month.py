@@ -33,6 +33,9 @@ FOLLOWS = "held by"
 FIRST_YEAR = 1970
 """Times are counted from it."""
 
+UNKNOWN = "cannot tell: nothing was recorded"
+"""What a section without lines says of a month that was not monitored."""
+
 LEAST_GAP_S = 60.0
 """A shorter time without monitoring, such as a restart of the daemon, is not mentioned."""
 
@@ -88,16 +91,17 @@ def month_of(text: str) -> date | None:
 def monthly_report(month: Month, zone: tzinfo) -> Report:
     """What is known of a month, for people."""
     name = availability.period_name(Period.MONTH, month.first_day)
-    sections = (
-        section("Restarts of the host", _restarts(month, zone), "none recorded"),
-        section("Services", availability.report(month.services), "no service is monitored"),
-        section("Growth of stores", [_growth(each) for each in month.growth], "no store is recorded"),
-        section("Backups, jobs and other things that were missed", _missed(month, zone), "none"),
-        section("Alerts", _alerts(month, zone), "none"),
-        section("Forecasts that came due", _forecasts(month), "none"),
-        section("What was changed", _changed(month), "nothing recorded"),
-        section("Messages that could not be sent", _failed(month, zone), "none"),
+    parts = (
+        ("Restarts of the host", _restarts(month, zone), "none recorded"),
+        ("Services", availability.report(month.services), "no service is monitored"),
+        ("Growth of stores", [_growth(each) for each in month.growth], "no store is recorded"),
+        ("Backups, jobs and other things that were missed", _missed(month, zone), "none"),
+        ("Alerts", _alerts(month, zone), "none"),
+        ("Forecasts that came due", _forecasts(month), "none"),
+        ("What was changed", _changed(month), "nothing recorded"),
+        ("Messages that could not be sent", _failed(month, zone), "none"),
     )
+    sections = tuple(section(head, lines, none if _recorded(month) else UNKNOWN) for head, lines, none in parts)
     remarks = tuple(_remarks(month, zone))
     return Report(f"Report of {wording.clean(month.host, 60)} for {name}", _headline(month, name), remarks, sections)
 
@@ -122,6 +126,8 @@ def report_message(report: Report, due_at: datetime, now: datetime, host: str) -
 
 def _headline(month: Month, name: str) -> str:
     """`November 2026: 1 restart, 3 outages, 2 alarms`."""
+    if not _recorded(month):
+        return f"report for {name}: nothing was recorded"
     said = [
         _count(sum(each.kind is ChangeKind.RESTART for each in month.changes), "restart"),
         _count(sum(each.outages for each in month.services.values()), "outage"),
@@ -130,9 +136,14 @@ def _headline(month: Month, name: str) -> str:
     return f"report for {name}: {', '.join(said)}"
 
 
+def _recorded(month: Month) -> bool:
+    """Return whether there are readings of the month."""
+    return month.known_from is not None and month.known_from < month.until
+
+
 def _remarks(month: Month, zone: tzinfo) -> Iterable[str]:
     known = month.known_from
-    if known is None or known >= month.until:
+    if known is None or not _recorded(month):
         yield "Nothing was recorded in this month."
         return
     days = (month.until - max(known, month.begin)).total_seconds() / DAY_S

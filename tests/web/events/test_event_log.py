@@ -100,8 +100,19 @@ async def test_pages_of_a_filtered_log(page: Open) -> None:
     assert not [link for link in second.links() if link.startswith("/events?") and "before=" in link]
 
 
-@pytest.mark.parametrize("query", ["kind=nonsense", "priority=loud", "day=yesterday", f"text={'a' * 201}"])
-async def test_a_filter_that_is_none(page: Open, query: str) -> None:
-    """What cannot be understood is said, not ignored."""
+@pytest.mark.parametrize(
+    ("query", "remedy"),
+    [
+        ("kind=nonsense", "write one of alerts, notes, deliveries, daemon."),
+        ("priority=loud", "write one of caution, warning, alarm."),
+        ("day=yesterday", "write a day, such as 2026-11-27."),
+        (f"text={'a' * 201}", "write at most 200 characters."),
+    ],
+)
+async def test_a_filter_that_is_none(page: Open, query: str, remedy: str) -> None:
+    """What cannot be understood is said with the remedy, not ignored."""
     answer = await (await page(store())).get(f"/events?{query}")
     assert answer.status == 400
+    said = (await answer.json())["detail"]
+    assert said.startswith(f'{query.partition("=")[0]} cannot be "')
+    assert said.endswith(f'"; {remedy}')

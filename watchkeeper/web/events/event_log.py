@@ -81,13 +81,21 @@ class Filter:
 
 
 SUBJECT = text("subject", "Events about subjects whose name contains this.", str)
-KIND = text("kind", f"One kind of event: {', '.join(KINDS)}.", {each: each for each in KINDS}.__getitem__)
+KIND = text(
+    "kind",
+    f"One kind of event: {', '.join(KINDS)}.",
+    {each: each for each in KINDS}.__getitem__,
+    f"one of {', '.join(KINDS)}",
+)
 PRIORITY = text(
     "priority",
     "Events of this priority and above: caution, warning or alarm.",
     {each.word: each for each in Priority}.__getitem__,
+    f"one of {', '.join(each.word for each in Priority)}",
 )
-DAY = text("day", "Events of this day and earlier, such as 2026-11-27.", date.fromisoformat)
+DAY = text(
+    "day", "Events of this day and earlier, such as 2026-11-27.", date.fromisoformat, "a day, such as 2026-11-27"
+)
 TEXT = text("text", "Events whose text contains this.", str)
 PARAMETERS: tuple[Parameter[Any], ...] = (SUBJECT, KIND, PRIORITY, DAY, TEXT)
 

@@ -142,7 +142,9 @@ LONGEST_TEXT = 200
 """Characters of a text in the query."""
 
 
-def text(name: str, what: str, read: Callable[[str], T]) -> Parameter[T | None]:
+def text(
+    name: str, what: str, read: Callable[[str], T], allowed: str = f"at most {LONGEST_TEXT} characters"
+) -> Parameter[T | None]:
     """A text in the query, from a field of a form: an empty one is none. read: raises ValueError or KeyError."""
 
     def tolerant(given: str) -> T | None:
@@ -154,7 +156,7 @@ def text(name: str, what: str, read: Callable[[str], T]) -> Parameter[T | None]:
         except KeyError:
             raise ValueError(given) from None
 
-    return Parameter(name, "query", what, what, {"type": "string", "maxLength": LONGEST_TEXT}, tolerant)
+    return Parameter(name, "query", what, allowed, {"type": "string", "maxLength": LONGEST_TEXT}, tolerant)
 
 
 def part(name: str, what: str, read: Callable[[str], T], schema: Mapping[str, object]) -> Parameter[T]:

@@ -13,6 +13,7 @@ from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
 from tests.support.needs import need
 
@@ -122,11 +123,29 @@ def _initrd(tree: Path, root: Path, initrd: Path) -> None:
 class SmallLinux:
     """A guest that runs. folder: where its sockets and its disk are: NAME.qmp, NAME.agent, NAME.raw."""
 
-    def __init__(
-        self, process: asyncio.subprocess.Process, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
-    ) -> None:
-        """Use boot() instead."""
-        self.process, self._reader, self._writer, self._count = process, reader, writer, 0
+    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Use boot() or attach() instead."""
+        self._reader, self._writer, self._count = reader, writer, 0
+
+    @classmethod
+    async def attach(cls, console: Path) -> Self:
+        """The guest whose serial console is this socket, as soon as its shell answers."""
+        reader, writer = await asyncio.open_unix_connection(console, limit=2**22)
+        guest = cls(reader, writer)
+        # What is typed before the shell runs may be lost, so it is typed until there is an answer.
+        for _ in range(int(BOOT_S)):
+            writer.write(b"echo guest-is''-ready\n")
+            try:
+                async with asyncio.timeout(1):
+                    await guest.until(PROMPT)
+                break
+            except TimeoutError:
+                continue
+        return guest
+
+    def detach(self) -> None:
+        """Close the console."""
+        self._writer.close()
 
     async def run(self, command: str, timeout_s: float = COMMAND_S) -> str:
         """Run a command in the guest's shell, and return what came: the end is what it printed, after the echo."""
@@ -169,19 +188,9 @@ async def boot(
             while not console.exists():
                 assert process.returncode is None, "QEMU ended before it offered the console"
                 await asyncio.sleep(0.05)
-            reader, writer = await asyncio.open_unix_connection(console, limit=2**22)
-            guest = SmallLinux(process, reader, writer)
-            # What is typed before the shell runs may be lost, so it is typed until there is an answer.
-            for _ in range(int(BOOT_S)):
-                writer.write(b"echo guest-is''-ready\n")
-                try:
-                    async with asyncio.timeout(1):
-                        await guest.until(PROMPT)
-                    break
-                except TimeoutError:
-                    continue
+            guest = await SmallLinux.attach(console)
         yield guest
-        writer.close()
+        guest.detach()
     finally:
         if process.returncode is None:
             process.kill()

@@ -43,10 +43,15 @@ class Daemon:
 
     def define(self, name: str, more: str = "") -> None:
         """Make a guest with a disk of 1 GiB, that does not run. more: further devices, as XML."""
-        disk, xml = self.folder / f"{name}.qcow2", self.folder / f"{name}.xml"
+        disk = self.folder / f"{name}.qcow2"
         subprocess.run(["qemu-img", "create", "-q", "-f", "qcow2", disk, "1G"], check=True, timeout=60)
         disk.chmod(0o666)
-        xml.write_text(DOMAIN.format(name=name, disk=disk, more=more))
+        self.define_as(name, DOMAIN.format(name=name, disk=disk, more=more))
+
+    def define_as(self, name: str, text: str) -> None:
+        """Make a guest of this XML."""
+        xml = self.folder / f"{name}.xml"
+        xml.write_text(text)
         self.virsh("define", str(xml))
 
 

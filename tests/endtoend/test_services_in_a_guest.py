@@ -64,6 +64,7 @@ every = "2s"
 kind = "guest-agents"
 sockets = ["{folder}/*.agent"]
 monitors = ["{folder}/*.qmp"]
+consoles = ["{folder}/*.log"]
 every = "2s"
 
 [[probe]]
@@ -167,6 +168,7 @@ async def test_what_runs_in_a_guest(parts: Parts, folder: Path, network: tuple[s
             with await asyncio.to_thread(Daemon.start, config) as daemon:
                 await _web(guest, events, called, daemon, folder)
                 await _memory(guest, events, folder)
+                await _killed(guest, events)
     finally:
         hook.close()
 
@@ -218,6 +220,14 @@ async def _memory(guest: SmallLinux, events: Events, folder: Path) -> None:
     assert "its balloon leaves it 112 MiB of 256 MiB" in " ".join(squeezed["body"].split())
     await asyncio.to_thread(qmp, folder / "control", "balloon", value=256 * MIB)
     await events.message("guest hide-hub", "balloon", 1)
+
+
+async def _killed(guest: SmallLinux, events: Events) -> None:
+    """A program takes more than there is, and the guest's kernel kills it."""
+    assert events.about("guest hide-hub", "memory kills") == []
+    await guest.run("umount /m; echo 4 >/proc/sys/kernel/printk; tail /dev/zero; true")
+    killed = await events.message("guest hide-hub", "memory kills", 0)
+    assert "its kernel killed tail for lack of memory, once within 1d" in " ".join(killed["body"].split())
 
 
 async def _available(guest: SmallLinux) -> int:

@@ -121,7 +121,10 @@ def _initrd(tree: Path, root: Path, initrd: Path) -> None:
 
 
 class SmallLinux:
-    """A guest that runs. folder: where its sockets and its disk are: NAME.qmp, NAME.agent, NAME.raw."""
+    """A guest that runs. folder: where its sockets and its disk are: NAME.qmp, NAME.agent, NAME.raw.
+
+    NAME.log has what was on its serial console.
+    """
 
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Use boot() or attach() instead."""
@@ -177,7 +180,8 @@ async def boot(
         "-no-reboot", "-name", name, "-kernel", str(parts.kernel), "-initrd", str(parts.initrd),
         "-append", f"console=ttyS0 quiet panic=-1 {append}",
         "-qmp", f"unix:{folder}/{name}.qmp,server=on,wait=off",
-        "-chardev", f"socket,id=console,path={console},server=on,wait=off", "-serial", "chardev:console",
+        "-chardev", f"socket,id=console,path={console},server=on,wait=off,logfile={folder}/{name}.log",
+        "-serial", "chardev:console",
         "-drive", f"file={disk},format=raw,if=virtio,discard=unmap",
         "-device", "virtio-serial", "-chardev", f"socket,id=agent,path={folder}/{name}.agent,server=on,wait=off",
         "-device", "virtserialport,chardev=agent,name=org.qemu.guest_agent.0",

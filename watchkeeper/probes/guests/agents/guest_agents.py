@@ -21,6 +21,8 @@ from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.guests.agents import inside
 from watchkeeper.probes.guests.agents.addresses import Interface, own_interfaces, usable
 from watchkeeper.probes.guests.agents.agent import FILESYSTEMS_LIMIT, AgentReport
+from watchkeeper.probes.guests.agents.consoles import ConsoleRead, Consoles, KnownConsole
+from watchkeeper.probes.guests.agents.consoles import hidden as hidden_console
 from watchkeeper.probes.guests.agents.libvirt_agents import LibvirtAgent, LibvirtAgents
 from watchkeeper.probes.guests.agents.sockets import AgentSockets
 from watchkeeper.probes.guests.agents.support import GuestSupport
@@ -57,6 +59,14 @@ class GuestAgentsSettings(RootsideSettings):
         "",
         pattern=LIBVIRT_PATTERN,
         description="where libvirt is asked for the agents of its guests, such as qemu:///system. Empty: nowhere",
+    )
+    consoles: Sockets = Field(
+        (),
+        description="files that the guests' serial consoles are written to, such as /var/log/guests/*.console: "
+        "what their kernels report",
+    )
+    console_remembered: Duration = Field(
+        86_400.0, description="how long what a guest's kernel reported on its console counts after the last message"
     )
     exclude: tuple[str, ...] = Field((), description="guests that are left out, by name; globs")
     exclude_filesystems: tuple[str, ...] = Field((), description="mount points in guests that are left out; globs")
@@ -98,9 +108,13 @@ class KnownAgent(BaseModel):
 
 
 class GuestAgentsState(StateModel):
-    """agents: what is remembered of each guest whose agent has ever answered, by the guest's name."""
+    """agents: what is remembered of each guest whose agent has ever answered, by the guest's name.
+
+    consoles: how far each console was read, and what was on it, by its path.
+    """
 
     agents: Mapping[str, KnownAgent] = Field(default_factory=dict)
+    consoles: Mapping[str, KnownConsole] = Field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,20 +145,34 @@ class GuestAgentsProbe(BaseProbe):
         self._agents = AgentSockets(context, settings.sockets, settings.timeout, settings.helper)
         self._monitors = Monitors(context, settings.monitors, settings.timeout, settings.helper)
         self._libvirt = LibvirtAgents(context, settings.libvirt, settings.helper, root)
+        self._consoles = Consoles(context, settings.consoles, settings.console_remembered, settings.timeout)
         self._state = ProbeState(context.probe_states, settings.label, GuestAgentsState())
 
     async def observe(self) -> Sequence[Observed]:
         """Ask every agent at once. Raises PrivilegeMissing if the sockets cannot be listed."""
         agents, hidden = await self._asked()
-        known = dict((await self._state.read()).agents)
+        before = await self._state.read()
+        known = dict(before.agents)
         self._own = await self._context.workers.call("own addresses", own_interfaces, self._settings.timeout)
         await self._volumes.look([disk.file for each in agents if each.guest for disk in each.guest.disks])
         systems = [each.asked.guest.distribution for each in agents if each.asked.guest]
         await self._support.look_up({each.release for each in systems if each})
         seen = [*(one for each in agents for one in self._look(each, known)), *hidden]
         self._context.guest_addresses.report({name: each.addresses for name, each in known.items()})
-        await self._state.write(GuestAgentsState(agents=dict(list(known.items())[-GUESTS_LIMIT:])))
-        return seen
+        consoles, closed = await self._consoles.look(before.consoles)
+        remembered = dict(list(known.items())[-GUESTS_LIMIT:])
+        await self._state.write(GuestAgentsState(agents=remembered, consoles=consoles))
+        return [*seen, *self._on_consoles(consoles, closed)]
+
+    def _on_consoles(
+        self, consoles: Mapping[str, KnownConsole], closed: Sequence[ConsoleRead]
+    ) -> Iterator[Condition | Unseen]:
+        """What the guests' kernels report. A console has the name of its file, which is the guest's."""
+        for path, console in consoles.items():
+            name = clip(Path(path).stem)
+            if not self._left_out(name, self._settings.exclude):
+                yield from self._consoles.observe(name, console)
+        yield from (hidden_console(clip(Path(each.path).stem), each) for each in closed)
 
     async def _asked(self) -> tuple[list[_Agent], Sequence[Unseen]]:
         """Every agent that is not left out, by its socket or through libvirt; and what cannot be asked."""

@@ -43,7 +43,7 @@ COMPUTED = {
     ("programs.command", "f'measured {settings.quantity}'"): (),
     ("programs.output", "self.quantity"): (),
     ("guests.agents.guest_agents", "quantity"): (),
-    ("guests.agents.consoles", "quantity"): ("memory kills", "kernel messages"),
+    ("guests.agents.consoles", "quantity"): ("memory shortage", "kernel messages"),
     ("guests.agents.inside", "f'space on {each.point}'"): ("space on *",),
     ("containers.space", "name"): (),
     ("containers.space", "SPACE"): (),

@@ -224,9 +224,9 @@ async def _memory(guest: SmallLinux, events: Events, folder: Path) -> None:
 
 async def _killed(guest: SmallLinux, events: Events) -> None:
     """A program takes more than there is, and the guest's kernel kills it."""
-    assert events.about("guest hide-hub", "memory kills") == []
+    assert events.about("guest hide-hub", "memory shortage") == []
     await guest.run("umount /m; echo 4 >/proc/sys/kernel/printk; tail /dev/zero; true")
-    killed = await events.message("guest hide-hub", "memory kills", 0)
+    killed = await events.message("guest hide-hub", "memory shortage", 0)
     assert "its kernel killed tail for lack of memory, once within 1d" in " ".join(killed["body"].split())
 
 

@@ -203,6 +203,8 @@ CONDITIONS = {
     "clock": ("has the right time", "has the wrong time", "has the right time again"),
     "network": ("has a network address", "has no network address", "has a network address again"),
     "trimmed space": ("gives back freed space", "has not given back freed space", "has given back freed space"),
+    "image": ("runs a recent image", "runs an old image", "runs a recent image again"),
+    "memory shortage": ("has not run out of memory", "ran out of memory", "no longer out of memory"),
     "memory kills": ("not killed for its memory", "killed for its memory", "no longer killed for its memory"),
     "mains power": ("on mains power", "on battery", "on mains power again"),
     "output": ("protects what it feeds", "does not protect what it feeds", "protects what it feeds again"),

@@ -51,7 +51,7 @@ async def test_kills_and_faults(still: ProbeContext, tmp_path: Path) -> None:
     """Only what is new counts, with names; it is forgotten after a while."""
     file = tmp_path / "hide-hub.console"
     file.write_text(KILL * 7)
-    kills, faults = "guest hide-hub: memory kills", "guest hide-hub: kernel messages"
+    kills, faults = "guest hide-hub: memory shortage", "guest hide-hub: kernel messages"
     assert reasons(list(await probe_of(still, tmp_path).observe())) == {kills: "", faults: ""}
     with file.open("a", newline="") as more:
         more.write(KILL + "login: Killed process 1 (x)\n" + KILL + GROUP_KILL + ERROR + ERROR + PANIC + KILL[:40])
@@ -80,10 +80,10 @@ async def test_a_file_that_is_rotated_or_cut(still: ProbeContext, tmp_path: Path
     file.write_text("[    0.000000] Linux version 6.1\n" * 100)
     await probe.observe()
     file.write_text(KILL)
-    assert "once" in reasons(list(await probe.observe()))["guest hide-hub: memory kills"]
+    assert "once" in reasons(list(await probe.observe()))["guest hide-hub: memory shortage"]
     file.rename(tmp_path / "hide-hub.console.1")
     file.write_text("x" * 5000 + "\n" + KILL)
-    assert "2 times" in reasons(list(await probe.observe()))["guest hide-hub: memory kills"]
+    assert "2 times" in reasons(list(await probe.observe()))["guest hide-hub: memory shortage"]
 
 
 async def test_what_is_no_file(still: ProbeContext, tmp_path: Path) -> None:

@@ -109,7 +109,7 @@ class Consoles:
         """Whether the guest's kernel killed programs for memory, and whether it reported faults."""
         within = format_duration(self._remembered_s)
         for quantity, events, said in (
-            ("memory kills", console.kills, "its kernel killed {} for lack of memory, {} within {}"),
+            ("memory shortage", console.kills, "its kernel killed {} for lack of memory, {} within {}"),
             ("kernel messages", console.faults, "its kernel reported {}, {} within {}"),
         ):
             times = "once" if len(events) == 1 else f"{len(events)} times"

@@ -111,6 +111,8 @@ def of_table(document: dict[str, Any], table: reference.Table) -> dict[str, Any]
     at = document
     for key in table.title.strip("[]").split(".") if table.title.startswith("[") else ():
         at = at[key]
+    if isinstance(at, list):  # a list of tables without kinds
+        return {key: value for each in reversed(at) for key, value in each.items()}
     return at
 
 

@@ -63,7 +63,9 @@ class _Tables:
         annotation = describe_types.annotation_of(field)
         takes = describe_types.allowed(annotation)
         about = f"{meaning(model, key, field).rstrip('.')}. Takes {takes}.".removeprefix(". ")
-        is_table = describe_types.model_of(annotation) is not None or key in ("probe", "notifier")
+        is_table = describe_types.model_of(annotation) is not None or (
+            key in ("probe", "notifier") and annotation is not str
+        )
         said = {} if is_table else {"description": about, **_default(field)}
         found = self.value(annotation)
         if found.get("type") == "array" and key in _taken_first(model):

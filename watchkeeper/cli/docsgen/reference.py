@@ -7,6 +7,7 @@ other part has its own module. The other files of that folder are written by han
 
 import re
 import sys
+import typing
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from inspect import cleandoc
@@ -82,15 +83,29 @@ def _tables(path: str, model: type[BaseModel]) -> Iterator[Table]:
     if table.keys():
         yield table
     for key, field in describe_types.fields_of(model).items():
-        inner = describe_types.model_of(describe_types.annotation_of(field))
+        inner, place = describe_types.model_of(describe_types.annotation_of(field)), f"{path}.{key}" if path else key
         if inner is not None and not issubclass(inner, SecretSource):
-            yield from _tables(f"{path}.{key}" if path else key, inner)
+            yield from _tables(place, inner)
+        elif (listed := _listed(key, field)) is not None:
+            yield Table(f"[[{place}]]", listed)
 
 
 def _tables_in(key: str, field: FieldInfo) -> bool:
     """Whether this key is a table, or a list of tables, that is listed separately."""
     inner = describe_types.model_of(describe_types.annotation_of(field))
-    return key in ("probe", "notifier") or (inner is not None and not issubclass(inner, SecretSource))
+    several = (key in _OF_KINDS and field.annotation is not str) or _listed(key, field) is not None
+    return several or (inner is not None and not issubclass(inner, SecretSource))
+
+
+_OF_KINDS = ("probe", "notifier")
+"""Lists of tables that have a kind."""
+
+
+def _listed(key: str, field: FieldInfo) -> type[BaseModel] | None:
+    """The model of a list of tables; None if it is no such list, or one of tables of several kinds."""
+    inside = typing.get_args(describe_types.bare(describe_types.annotation_of(field)))
+    model = describe_types.model_of(inside[0]) if inside and key not in _OF_KINDS else None
+    return None if model is None or issubclass(model, SecretSource) else model
 
 
 def meaning(model: type[BaseModel], key: str, field: FieldInfo) -> str:

@@ -106,8 +106,13 @@ async def page() -> AsyncIterator[Open]:
     """Opens a client on the page over a store; it is closed after the test."""
     opened: list[Client] = []
 
-    async def open_client(store: ReadStoreDouble, settings: PageSettings | None = None, *checks: Check) -> Client:
-        client: Client = TestClient(TestServer(app_of(store, settings, checks)))
+    async def open_client(
+        store: ReadStoreDouble,
+        settings: PageSettings | None = None,
+        *checks: Check,
+        facts: Callable[[], HouseFacts] | None = None,
+    ) -> Client:
+        client: Client = TestClient(TestServer(app_of(store, settings, checks, facts=facts)))
         await client.start_server()
         opened.append(client)
         return client

@@ -206,6 +206,8 @@ ROUTES = (
         (decisions.SUBJECT, decisions.SINCE),
         form="DecisionList",
     ),
+    Route("/api/v1/report", reports.month_as_json, "What happened in a month.", (reports.MONTH,), form="Report"),
+    Route("/api/v1/sheet", reports.sheet_as_json, "The sheet of this house.", form="Report"),
     Route(
         "/api/v1/maintenance",
         maintenance.planned,

@@ -61,6 +61,8 @@ async def test_index_describes_every_route(page: Open) -> None:
         "/api/v1/raised",
         "/api/v1/findings",
         "/api/v1/decisions",
+        "/api/v1/report",
+        "/api/v1/sheet",
         "/api/v1/maintenance",
         "/api/v1/events",
         "/api/v1/changes",

@@ -301,6 +301,23 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "History": {"since": "The start of the time that was asked for.", "items": "The points, oldest first."},
     "Description": {"openapi": "The version of OpenAPI."},
     "Index": {"version": "The version of watchkeeper."},
+    "StandIn": {
+        "since": "When it begins, or began.",
+        "until": "When it ends by itself.",
+        "at_least": "The lowest priority that is sent there.",
+        "note": "The operator's words, which are in every message; may be empty.",
+    },
+    "Report": {
+        "title": "Of which host, and of which month or when.",
+        "sections": "Its parts, in the order of the page.",
+        "headline": "What happened, or what the sheet is for, in short.",
+        "remarks": "How far what follows can be trusted, and what to keep in mind.",
+    },
+    "ReportSection": {
+        "heading": "What the lines are about.",
+        "lines": "As on the page.",
+        "more": "How many more lines there are.",
+    },
     "Maintenance": {"since": "When it began.", "until": "When it ends by itself.", "reason": "The operator's words."},
     "OkQuantity": {"reason": "Why it needs nobody."},
     "Problem": {"status": "The HTTP status."},
@@ -313,6 +330,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
         "rectified": "Alerts whose cause went away before anyone acknowledged them.",
         "time_left": "What will be full or overdue within a year, soonest first.",
         "ok": "Quantities that need nobody.",
+        "stand_ins": "Who gets messages as well while the operator is away, now or later.",
     },
 }
 """By form, where a member has a meaning of its own."""

@@ -413,6 +413,16 @@ class ForecastRecord(TypedDict):
     warned_in_time: int
 
 
+class StandIn(TypedDict):
+    """Somebody who gets messages as well while the operator is away."""
+
+    notifier: str
+    since: Instant
+    until: Instant
+    at_least: PriorityWord
+    note: str
+
+
 class Status(Dashboard):
     """The content of the status page."""
 
@@ -421,6 +431,7 @@ class Status(Dashboard):
     monitoring_problems: list[str]
     forecast_record: ForecastRecord
     tree: list[TreeNode]
+    stand_ins: list[StandIn]
     recent_events: list[Event]
 
 
@@ -518,6 +529,23 @@ class MaintenanceList(TypedDict):
     items: list[Maintenance]
 
 
+class ReportSection(TypedDict):
+    """A part of a report."""
+
+    heading: str
+    lines: list[str]
+    more: int
+
+
+class Report(TypedDict):
+    """A report in words: of a month, or the sheet of the house."""
+
+    title: str
+    headline: str
+    remarks: list[str]
+    sections: list[ReportSection]
+
+
 class DeliveryList(TypedDict):
     """Deliveries."""
 
@@ -612,6 +640,7 @@ ANSWERS = (
     HostChangeList,
     HostList,
     MaintenanceList,
+    Report,
     DeliveryList,
     Status,
     Health,

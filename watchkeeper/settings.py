@@ -31,9 +31,12 @@ from watchkeeper.config.tables.names import NamesSettings
 from watchkeeper.config.tables.reminders import RemindersSettings
 from watchkeeper.config.tables.rules import RulesSettings
 from watchkeeper.config.tables.sheet import SheetSettings
+from watchkeeper.config.tables.stand_in import StandInSettings
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.errors import ConfigError, Problem
 from watchkeeper.messages.delivery.routing import Route
+from watchkeeper.messages.delivery.stand_in import StandIn
+from watchkeeper.messages.wording import clean
 from watchkeeper.notifiers import registry as notifiers
 from watchkeeper.notifiers.base import ReceiverSettings
 from watchkeeper.probes import registry as probes
@@ -62,6 +65,7 @@ class Settings(BaseSettings):
     grouping: CorrelationSettings = Field(default_factory=CorrelationSettings)
     names: NamesSettings = Field(default_factory=NamesSettings)
     sheet: SheetSettings = Field(default_factory=SheetSettings)
+    stand_in: tuple[StandInSettings, ...] = Field(default=(), max_length=20)
     reminders: RemindersSettings = Field(default_factory=RemindersSettings)
     heartbeat: HeartbeatSettings = Field(default_factory=HeartbeatSettings)
     archive: ArchiveSettings = Field(default_factory=ArchiveSettings)
@@ -96,8 +100,19 @@ class Settings(BaseSettings):
     @property
     def routes(self) -> Mapping[str, Route]:
         """By notifier name: what is sent there and when."""
-        zone = self.host.zone
-        return {each.label: each.route(zone) for each in self.notifier if isinstance(each, ReceiverSettings)}
+        zone, every = self.host.zone, self.stand_ins
+        return {
+            each.label: each.route(zone, tuple(one for one in every if one.notifier == each.label))
+            for each in self.notifier
+            if isinstance(each, ReceiverSettings)
+        }
+
+    @property
+    def stand_ins(self) -> tuple[StandIn, ...]:
+        """Who gets messages as well, and when."""
+        address = self.page.address
+        sheet = "" if address is None else f"{without_login(str(address)).rstrip('/')}/sheet"
+        return tuple(each.stand_in(self.host.zone, sheet) for each in self.stand_in)
 
     def rules_for(self, probe: ProbeSettings) -> Rules:
         """The rules for what a probe observes: the general ones, overridden by its own."""
@@ -110,6 +125,7 @@ class Settings(BaseSettings):
     def _agrees(self) -> Self:
         """Check what no single table can: names are unique, and a probe's rules agree with the general ones."""
         found = [*_taken("probe", self.probes, self.probe), *_taken("notifier", self.notifier, self.notifier)]
+        found += _unknown_receivers(self.stand_in, self.notifier)
         general = dict(self.rules.disorder())
         found += [(("rules", table), what) for table, what in general.items()]
         found += [(("grouping",), what) for what in self.grouping.disorder()]
@@ -135,6 +151,23 @@ def _taken(table: str, every: Sequence[P], written: Sequence[P]) -> Iterator[tup
                 f'"{each.label}" is the name of another {table} as well; give each its own name',
             )
         seen.add(each.label)
+
+
+def _unknown_receivers(
+    stand_ins: Sequence[StandInSettings], written: Sequence[NotifierSettings]
+) -> Iterator[tuple[Place, str]]:
+    """Each stand-in that names no notifier that messages can be sent to."""
+    names = [each.label for each in written if isinstance(each, ReceiverSettings)]
+    for index, each in enumerate(stand_ins):
+        if each.notifier not in names:
+            known = f"write one of: {', '.join(names)}" if names else "add it as a [[notifier]]"
+            yield ("stand_in", index, "notifier"), f'there is no notifier "{clean(each.notifier, 60)}"; {known}'
+
+
+def without_login(address: str) -> str:
+    """The address without a user, a password or a query that it may hold."""
+    scheme, _, rest = address.partition("://")
+    return f"{scheme}://{rest.partition('?')[0].rpartition('@')[2]}"
 
 
 def settings_model(

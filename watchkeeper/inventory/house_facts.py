@@ -6,7 +6,7 @@ from watchkeeper.messages.reports.sheet import BackupPlace, HouseFacts
 from watchkeeper.messages.wording import duration
 from watchkeeper.probes.services.job import JobSettings
 from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings
-from watchkeeper.settings import Settings
+from watchkeeper.settings import Settings, without_login
 
 
 def house_facts(settings: Settings) -> HouseFacts:
@@ -19,7 +19,8 @@ def house_facts(settings: Settings) -> HouseFacts:
         written.what_if,
         tuple(_backups(settings)),
         tuple(f"{each.label} ({each.kind})" if each.label != each.kind else each.label for each in settings.notifiers),
-        "" if page.address is None else _without_login(str(page.address)),
+        "" if page.address is None else without_login(str(page.address)),
+        settings.stand_ins,
     )
 
 
@@ -29,9 +30,3 @@ def _backups(settings: Settings) -> Iterator[BackupPlace]:
             yield BackupPlace(each.backup_of, f"files {', '.join(each.files)}", each.label)
         elif isinstance(each, JobSettings) and each.backup_of:
             yield BackupPlace(each.backup_of, f"job {each.name}, at least every {duration(each.within)}", each.label)
-
-
-def _without_login(address: str) -> str:
-    """The address without a user, a password or a query that it may hold."""
-    scheme, _, rest = address.partition("://")
-    return f"{scheme}://{rest.partition('?')[0].rpartition('@')[2]}"

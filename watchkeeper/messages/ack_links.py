@@ -61,7 +61,7 @@ class AckLinks:
         if message.priority is None:
             return message
         link = f"{self._address}/acknowledge?pass={self.seal(_pass(message, message.priority))}"
-        return replace(message, link=link, body=f"{message.body}\n{invitation(link)}\n")
+        return replace(message.with_paragraph(invitation(link)), link=link)
 
     def seal(self, made: AckToken) -> str:
         """A token as it appears in a link: letters, digits, hyphens, underscores and one full stop."""

@@ -1,6 +1,6 @@
 """A message as it is stored and sent: a notification about one change of an alert."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from watchkeeper.model.alert import Concern, NotificationKind, Priority, State
@@ -52,6 +52,10 @@ class Message:
     def earlier_ids(self) -> tuple[str, ...]:
         """Ids of the thread's earlier messages, oldest first (for References, RFC 5322)."""
         return tuple(message_id(self.thread, n) for n in range(1, self.number))
+
+    def with_paragraph(self, text: str) -> "Message":
+        """The same message with a paragraph at its end."""
+        return replace(self, body=f"{self.body}\n{text}\n")
 
 
 def message_id(thread: str, number: int) -> str:

@@ -16,6 +16,7 @@ from watchkeeper.config.types import NotifierSettings, PriorityWord, SecretSourc
 from watchkeeper.errors import DeliveryDeferred
 from watchkeeper.messages.delivery.quiet_hours import EVERY_DAY, Due, Span, leaves_time
 from watchkeeper.messages.delivery.routing import Route
+from watchkeeper.messages.delivery.stand_in import StandIn
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.message import Message
@@ -68,12 +69,14 @@ class ReceiverSettings(NotifierSettings):
     quiet_for: the highest priority that waits until the quiet hours end. An alarm never waits.
     quiet_summary: send what the quiet hours held in one message, most urgent first; false: each message separately.
     digest: when to send a digest: active alerts, what is nearest to full, and what is overdue.
+    stand_in_only: send nothing except while a `[[stand_in]]` names this notifier.
     monthly_report: the time of day at which the report of a month is sent, on the first day of the next one.
     """
 
     at_least: PriorityWord = Priority.CAUTION
     at_most: PriorityWord = Priority.ALARM
     digest_only: bool = False
+    stand_in_only: bool = False
     subjects: tuple[str, ...] = ()
     concerns: tuple[Concern, ...] = ()
     quiet_hours: Annotated[tuple[QuietSpan, ...], AfterValidator(_leaves_time)] = ()
@@ -82,8 +85,8 @@ class ReceiverSettings(NotifierSettings):
     digest: DueTime = None
     monthly_report: Annotated[DueTime, AfterValidator(_any_weekday)] = None
 
-    def route(self, zone: tzinfo) -> Route:
-        """The route to this receiver. zone: the operator's time zone."""
+    def route(self, zone: tzinfo, stand_ins: tuple[StandIn, ...] = ()) -> Route:
+        """The route to this receiver. zone: the operator's time zone. stand_ins: those that name this notifier."""
         return Route(
             self.at_least,
             self.quiet_hours,
@@ -96,6 +99,8 @@ class ReceiverSettings(NotifierSettings):
             concerns=frozenset(self.concerns),
             quiet_summary=self.quiet_summary,
             monthly_report=self.monthly_report,
+            stand_ins=stand_ins,
+            stand_in_only=self.stand_in_only,
         )
 
     @model_validator(mode="after")
@@ -106,6 +111,10 @@ class ReceiverSettings(NotifierSettings):
             )
         if self.digest_only and self.digest is None:
             raise ValueError('digest_only needs a digest; write digest = "07:30" too')
+        if self.stand_in_only and (self.digest_only or self.digest or self.monthly_report):
+            raise ValueError(
+                "stand_in_only sends no digest and no report; take out digest_only, digest and monthly_report"
+            )
         return self
 
 

@@ -25,6 +25,7 @@ from watchkeeper.model.history.availability import Period, availability, begin_o
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Commit, Delivery
+from watchkeeper.periodic.stand_ins import Due, StandIns
 from watchkeeper.web.reports.gather import ReportStore, read_month
 
 log = logging.getLogger(__name__)
@@ -82,14 +83,16 @@ class PeriodicMessages:
         routes: Mapping[str, Route],
         named: tuple[str, tzinfo],
         before: "PeriodicMessages | None" = None,
+        stand_ins: StandIns | None = None,
     ) -> None:
         """plan: when reminders are due. routes: by notifier's name. named: the host's name, the operator's time zone.
 
-        before: the previous configuration's periodic messages.
+        before: the previous configuration's periodic messages. stand_ins: whose begins and ends are reported.
         """
         self._store, self._post, self._clock = store, post, clock
         self._plan, self._routes = plan, routes
         self._host, self._zone = named
+        self._stand_ins = stand_ins
         self.memory: _Memory = _Memory() if before is None else before.memory
 
     def begin(self, last_commit_at: datetime | None) -> None:
@@ -103,11 +106,13 @@ class PeriodicMessages:
         if after - now > SET_BACK:
             after = now
         try:
+            stand_ins = await self._stand_ins.due(now) if self._stand_ins is not None else Due()
             deliveries = [
                 *await self._reminders(after, now), *await self._digests(after, now), *await self._reports(after, now),
+                *(one for name, each in stand_ins.messages for one in self._post.digest_deliveries(each, [name], now)),
             ]  # fmt: skip
-            if deliveries:
-                await self._store.commit(Commit(deliveries=tuple(deliveries)))
+            if deliveries or stand_ins.events:
+                await self._store.commit(Commit(events=stand_ins.events, deliveries=tuple(deliveries)))
         except StoreError as error:
             log.error("reminders and digests cannot be written yet: %s", error, extra=about(Event.PERIODIC_MESSAGES))  # noqa: TRY400  its text says it all
             return

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
@@ -20,11 +21,12 @@ from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import ConfigError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.change import ChangeKind
-from watchkeeper.model.records import Entry
+from watchkeeper.model.records import Entry, Seen
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.periodic.messages import PeriodicMessages
 from watchkeeper.periodic.retention import Retention
 from watchkeeper.periodic.scheduler import Scheduler
+from watchkeeper.periodic.stand_ins import StandIns
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.runtime.active_config import ActiveConfig, build, check_in_place
 from watchkeeper.runtime.late_planner import LatePlanner
@@ -36,6 +38,7 @@ from watchkeeper.settings import Settings
 from watchkeeper.store.store import Store
 
 if TYPE_CHECKING:  # see late_planner.py
+    from watchkeeper.messages.reports.report import Report
     from watchkeeper.planning.backups import BackupsAnswer
     from watchkeeper.planning.capacity.answer import CapacityAnswer
     from watchkeeper.planning.capacity.question import Question
@@ -105,11 +108,26 @@ def build_runtime(config: ActiveConfig, lasting: Lasting, before: Runtime | None
         config,
         pipeline,
         PeriodicMessages(
-            store, lasting.outbox, clock, settings.reminders.plan(), settings.routes, named, last.periodic_messages
+            store,
+            lasting.outbox,
+            clock,
+            settings.reminders.plan(),
+            settings.routes,
+            named,
+            last.periodic_messages,
+            StandIns(store, settings.stand_ins, partial(_sheet, settings, pipeline), named),
         ),
         Retention(store, settings.store, clock, pipeline.note, store.probe_states, last.retention),
         LatePlanner(settings, store, config.bench, last.planner),
     )
+
+
+def _sheet(settings: Settings, pipeline: Pipeline, seen: Sequence[Seen], now: datetime) -> Report:
+    """The sheet of the house, as the configuration and what is seen make it."""
+    from watchkeeper.inventory.house_facts import house_facts  # noqa: PLC0415  only where somebody stands in
+    from watchkeeper.messages.reports.sheet import sheet  # noqa: PLC0415  the same
+
+    return sheet(house_facts(settings), seen, pipeline.dependents_of, settings.host.zone, now)
 
 
 class ActiveRuntime:

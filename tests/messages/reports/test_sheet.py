@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
+from watchkeeper.messages.delivery.stand_in import StandIn
 from watchkeeper.messages.reports.report import Report, report_text
 from watchkeeper.messages.reports.sheet import LISTED, STEPS, BackupPlace, HouseFacts, sheet
 from watchkeeper.model.observation import Condition, Deadline, Level, Observation, SeriesKey
@@ -47,7 +48,7 @@ def test_a_house() -> None:
         ),
         ("mail", "phone (webhook)"),
         "https://gannet.example.org/",
-        ("until Thu 10 Dec also neighbour",),
+        (StandIn("neighbour", NOW, NOW + timedelta(days=9)), StandIn("warden", NOW, NOW)),
     )
     everything = [
         *seen(
@@ -73,7 +74,9 @@ def test_a_house() -> None:
         "Where backups lie": (
             "hide-hub: files /srv/copies/*.img; newest Tue 1 Dec 03:00", "*: job nightly; none seen yet",
         ),
-        "Who gets messages": ("until Thu 10 Dec also neighbour", "mail", "phone (webhook)"),
+        "Who gets messages": (
+            "stands in: neighbour, until Thu 10 Dec 09:00, warning and above", "mail", "phone (webhook)",
+        ),
     }  # fmt: skip
 
 

@@ -4,6 +4,7 @@ import asyncio
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -14,6 +15,7 @@ from tests.support.needs import need
 from tests.support.readstore import NOW, ReadStoreDouble
 from tests.web.conftest import Open, app_of
 from watchkeeper.demo.story import HOUSE
+from watchkeeper.messages.delivery.stand_in import StandIn
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
@@ -106,3 +108,32 @@ async def test_the_sheet_without_a_configuration(page: Open) -> None:
     text = await (await (await page(readstore.full())).get("/sheet")).text()
     assert "nobody is named in the configuration" in text
     assert "pool skerry" in text
+
+
+async def test_both_are_in_the_api(page: Open) -> None:
+    """With the words of the pages, which link to them."""
+    client = await page(readstore.full(), facts=lambda: HOUSE)
+    month = await (await client.get("/api/v1/report?month=2026-11")).json()
+    assert month["title"] == "Report of gannet for November 2026"
+    assert "This page as JSON" in (text := await (await client.get("/report?month=2026-11")).text())
+    assert 'href="/api/v1/report?month=2026-11"' in text
+    assert (await client.get("/api/v1/report?month=2026-12")).status == 400
+    found = await (await client.get("/api/v1/sheet")).json()
+    parts = {each["heading"]: each["lines"] for each in found["sections"]}
+    assert any("the boatman" in each for each in parts["Whom to call"])
+    assert 'href="/api/v1/sheet"' in await (await client.get("/sheet")).text()
+
+
+async def test_who_stands_in_is_on_the_page(page: Open) -> None:
+    """While it lasts, with the note as text; what is still to come is in the API as well."""
+    now = StandIn("neighbour", NOW - DAY, NOW + DAY, note="<b>the key</b>")
+    facts = replace(HOUSE, away=(now, StandIn("warden", NOW + DAY, NOW + 2 * DAY), StandIn("boatman", NOW - DAY, NOW)))
+    client = await page(readstore.calm(), facts=lambda: facts)
+    text = await (await client.get("/")).text()
+    assert "Messages also go to <bdi>neighbour, until " in text
+    assert "&lt;b&gt;the key" in text
+    assert "warden" not in text
+    found = (await (await client.get("/api/v1/status")).json())["stand_ins"]
+    assert [(each["notifier"], each["at_least"]) for each in found] == [("neighbour", "warning"), ("warden", "warning")]
+    assert found[0]["note"] == "<b>the key</b>"
+    assert "stands in: neighbour" in await (await client.get("/sheet")).text()

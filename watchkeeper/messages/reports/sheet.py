@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 
 from watchkeeper.messages import wording
+from watchkeeper.messages.delivery import stand_in
+from watchkeeper.messages.delivery.stand_in import StandIn
 from watchkeeper.messages.reports.report import Report, section
 from watchkeeper.model.observation import OWN_SUBJECT, Deadline, Level
 from watchkeeper.model.records import Seen
@@ -51,7 +53,7 @@ class BackupPlace:
 class HouseFacts:
     """What the configuration says. what_if: what happened -> what to do first. notifiers: name and kind of each.
 
-    page: the page's address. away: who else gets messages, and until when.
+    page: the page's address. away: who else gets messages while the operator is away.
     """
 
     host: str
@@ -61,7 +63,7 @@ class HouseFacts:
     backups: tuple[BackupPlace, ...] = ()
     notifiers: tuple[str, ...] = ()
     page: str = ""
-    away: tuple[str, ...] = ()
+    away: tuple[StandIn, ...] = ()
 
 
 def sheet(
@@ -70,6 +72,7 @@ def sheet(
     """The sheet as it is now. dependents_of: the subjects that depend on a subject."""
     subjects = sorted({each.observation.key.subject for each in seen})
     steps = [f"{_clean(what)}: {_clean(first)}" for what, first in facts.what_if.items()]
+    away = [f"stands in: {stand_in.line(each, zone, now)}" for each in stand_in.ahead(facts.away, now)]
     depending = [line for each in subjects if (line := _depending(each, dependents_of(each)))]
     sections = (
         section(
@@ -81,7 +84,7 @@ def sheet(
         section("What runs here", list(_named(subjects)), "nothing is seen", LISTED),
         section("What depends on what", depending, "nothing is known", LISTED),
         section("Where backups lie", [_backup(each, seen, zone, now) for each in facts.backups], _NO_BACKUPS, LISTED),
-        section("Who gets messages", [*facts.away, *facts.notifiers], "nobody", LISTED),
+        section("Who gets messages", [*away, *facts.notifiers], "nobody", LISTED),
     )
     page = [f"The page is at {facts.page}."] if facts.page else []
     host = wording.clean(facts.host, 60)

@@ -12,7 +12,7 @@ import asyncio
 import logging
 import random
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, tzinfo
 
@@ -98,9 +98,8 @@ class Outbox:
         """One delivery for each notifier whose receiver wants the message; to be committed with the transition."""
         if self._passes is not None:
             message = self._passes.given(message)
-        return self._deliveries(
-            (lane for lane in self._active.queues if self._active.route(lane).wants(message)), message, at
-        )
+        wanting = [lane for lane in self._active.queues if self._active.route(lane).wants(message)]
+        return tuple(self._delivery(lane, self._active.route(lane).as_sent(message), at) for lane in wanting)
 
     def choices(self, message: Message, at: datetime) -> tuple[RouteChoice, ...]:
         """What each notifier's route decides about this message."""
@@ -115,13 +114,11 @@ class Outbox:
 
     def digest_deliveries(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
         """One delivery of a digest for each of these notifiers."""
-        return self._deliveries((lane for lane in self._active.queues if lane.notifier.name in names), message, at)
+        return tuple(self._delivery(lane, message, at) for lane in self._active.queues if lane.notifier.name in names)
 
-    def _deliveries(self, lanes: Iterable[DeliveryQueue], message: Message, at: datetime) -> tuple[Delivery, ...]:
-        return tuple(
-            Delivery(lane.notifier.name, message, made_at=at, due_at=self._active.route(lane).leaves_at(message, at))
-            for lane in lanes
-        )
+    def _delivery(self, lane: DeliveryQueue, message: Message, at: datetime) -> Delivery:
+        due_at = self._active.route(lane).leaves_at(message, at)
+        return Delivery(lane.notifier.name, message, made_at=at, due_at=due_at)
 
     @property
     def notifiers(self) -> tuple[Notifier, ...]:

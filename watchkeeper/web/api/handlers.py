@@ -79,6 +79,7 @@ async def status(request: web.Request) -> web.Response:
         "forecast_record": json_forms.record_form(await context.forecast_record()),
         **json_forms.status_form(found, known),
         "tree": json_forms.tree_form(build_tree(found.items, context.resting), found),
+        "stand_ins": json_forms.stand_ins_form(context.facts().away if context.facts else (), found.at),
         "recent_events": [json_forms.event_form(line, known) for line in recent],
     }
     return reply(answer)

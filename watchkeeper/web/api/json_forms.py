@@ -1,11 +1,12 @@
 """The JSON forms of records. Times are RFC 3339 in UTC; never NaN or infinity (RFC 8259); no secrets."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import assert_never, cast, overload
 
 from watchkeeper.alerting.rules import instant
+from watchkeeper.messages.delivery.stand_in import StandIn, ahead
 from watchkeeper.messages.forecast_record import record_line
 from watchkeeper.model.alert import CONCERN, Alert
 from watchkeeper.model.change import Change
@@ -250,6 +251,20 @@ def status_form(found: Dashboard, ids: Ids) -> forms.Dashboard:
         "learning": [_ok(q, ids) for q in found.quiet if q.why in LEARNING],
         "not_observed": [{"probe": each.probe, "what": each.what, "reason": each.why} for each in found.unseen],
     }
+
+
+def stand_ins_form(every: Iterable[StandIn], now: datetime) -> list[forms.StandIn]:
+    """Who gets messages as well while the operator is away, now or later."""
+    return [
+        {
+            "notifier": each.notifier,
+            "since": stamp(each.begin_at),
+            "until": stamp(each.end_at),
+            "at_least": each.at_least.word,
+            "note": each.note,
+        }
+        for each in ahead(every, now)
+    ]
 
 
 def tree_form(nodes: Sequence[Node], found: Dashboard) -> list[forms.TreeNode]:

@@ -9,8 +9,9 @@ from urllib.parse import urlencode
 
 from aiohttp import web
 
-from watchkeeper.messages.delivery import waiting
+from watchkeeper.messages.delivery import stand_in, waiting
 from watchkeeper.messages.delivery.maintenance import line as maintenance_line
+from watchkeeper.messages.delivery.stand_in import StandIn
 from watchkeeper.messages.wording import clean, duration, thing
 from watchkeeper.model.alert import Priority
 from watchkeeper.model.hosts import named
@@ -159,6 +160,7 @@ async def show(
         unseen_count=len(found.unseen),
         urgent=found.urgent,
         maintenance=[maintenance_line(each, context.zone, now) for each in await _planned(context)],
+        stand_ins=[stand_in.line(each, context.zone, now) for each in _stand_ins(context, now)],
         needing=[replace(each, key=named(context.host, each.key)) for each in needing] if of_station else needing,
         others=_others(found, context, CARDS if several else len(found.needing)),
         time_left=(shown, folded, more),
@@ -184,6 +186,12 @@ async def show(
 async def _planned(context: Context) -> list[Maintenance]:
     """The maintenance that is under way."""
     return [each for each in await context.store.maintenance() if each.until > context.clock.now()]
+
+
+def _stand_ins(context: Context, now: datetime) -> list[StandIn]:
+    """Who stands in for the operator now."""
+    away = () if context.facts is None else context.facts().away
+    return [each for each in away if each.covers(now)]
 
 
 async def _past(context: Context, deletions: DeletionsOf) -> Past:

@@ -20,7 +20,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.forecast import scoring
 from watchkeeper.manual.runbook import first_step
-from watchkeeper.messages.delivery import waiting
+from watchkeeper.messages.delivery import stand_in, waiting
 from watchkeeper.messages.delivery.maintenance import line
 from watchkeeper.messages.forecast_record import record_line
 from watchkeeper.messages.wording import clean, duration, instant, share, thing
@@ -29,7 +29,7 @@ from watchkeeper.model.observation import Level
 from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Delivery, Series
 from watchkeeper.store import Store
-from watchkeeper.web.api.json_forms import record_form, status_form, tree_form
+from watchkeeper.web.api.json_forms import record_form, stand_ins_form, status_form, tree_form
 from watchkeeper.web.dashboard import dashboard_text, house_state
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries, build_dashboard
@@ -180,12 +180,14 @@ def _gist_of(each: ActiveAlert) -> Hashable:
 
 def _print(look: View, known: settings.Settings, *, as_json: bool = False) -> None:
     if as_json:
-        output.as_json(_form(look, known.host.label))
+        output.as_json(_form(look, known))
     else:
         show(look.board, known.host.label, known.host.zone, look.still)
         house.show(known.host.label, look.inside)
         zone, now = known.host.zone, look.board.at
         _section("Maintenance, nothing is sent", (("", [line(each, zone, now)]) for each in look.planned))
+        away = stand_in.ahead(known.stand_ins, now)
+        _section("Stands in for you", (("", [stand_in.line(each, zone, now)]) for each in away))
         _waiting(look, zone)
         _judged(look.record)
 
@@ -199,9 +201,10 @@ def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None
     return silent if silent.total_seconds() > STILL_INTERVALS * max(shortest_s, 1.0) else None
 
 
-def _form(look: View, host: str) -> dict[str, object]:
-    first = {"host": host, "needs_you": look.needs_you, "forecast_record": record_form(look.record)}
-    parts = {"tree": tree_form(look.tree, look.board)}
+def _form(look: View, known: settings.Settings) -> dict[str, object]:
+    first = {"host": known.host.label, "needs_you": look.needs_you, "forecast_record": record_form(look.record)}
+    stand_ins = stand_ins_form(known.stand_ins, look.board.at)
+    parts = {"tree": tree_form(look.tree, look.board), "stand_ins": stand_ins}
     return first | status_form(look.board, {each.key: each.id for each in look.series}) | parts
 
 

@@ -14,6 +14,7 @@ from watchkeeper.cli.commands.configuration.unmatched import unmatched
 from watchkeeper.cli.config_schema import document
 from watchkeeper.cli.database import place
 from watchkeeper.cli.exit_codes import Exit
+from watchkeeper.clock import Clock
 from watchkeeper.config.errors import describe_types
 from watchkeeper.config.errors.locations import is_secret
 from watchkeeper.config.errors.problems import without_secrets
@@ -21,7 +22,9 @@ from watchkeeper.config.loading import NO_FILE, Loaded
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.errors import ConfigError
+from watchkeeper.messages.delivery import stand_in
 from watchkeeper.model.units import format_duration
+from watchkeeper.web.api.json_forms import stand_ins_form
 from watchkeeper.web.settings import PageSettings
 
 _SHOWN_APART = frozenset({"kind", "name", "every", "timeout"})
@@ -40,8 +43,8 @@ def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
     Secrets are read once to make sure that they can be read; they are never shown.
 
     The object of --json: source (null without a file), usable, problems (each with place, line, of, what) and warnings;
-    if it can be used, also host, time_zone, store, page, probes (each with name, kind, every_s, timeout_s) and
-    notifiers (each with name, kind).
+    if it can be used, also host, time_zone, store, page, probes (each with name, kind, every_s, timeout_s), stand_ins
+    (each with notifier, since, until, at_least, note) and notifiers (each with name, kind).
 
     --schema is for editors that know JSON Schema (draft 2020-12): they complete keys and mark errors. The schema has
     every key with its values and its default. What must be consistent between keys is checked only by this command.
@@ -114,6 +117,7 @@ def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:
         "store": str(place(known)),
         "page": {"listen": known.page.listen, "port": known.page.port},
         "probes": probes,
+        "stand_ins": stand_ins_form(known.stand_ins, Clock().now()),
         "notifiers": [{"name": each.label, "kind": each.kind} for each in known.notifiers],
     }
 
@@ -142,8 +146,20 @@ def show(loaded: Loaded[settings.Settings]) -> None:
         output.rows(
             [("nobody", ["There is no [[notifier]]; alerts are only on the page and in `watchkeeper status`."])]
         )
+    _away(known)
     if not known.probes:
         warn("nothing is monitored: watch_host is false and there is no [[probe]]")
+
+
+def _away(known: settings.Settings) -> None:
+    """Who gets messages as well while the operator is away; those whose time is over are marked."""
+    if known.stand_ins:
+        now, zone = Clock().now(), known.host.zone
+        over = [each for each in known.stand_ins if each.end_at <= now]
+        output.blank()
+        output.heading("Stands in for you")
+        output.rows(("", [stand_in.line(each, zone, now)]) for each in stand_in.ahead(known.stand_ins, now))
+        output.rows(("", [f"{stand_in.line(each, zone, now)} (over)"]) for each in over)
 
 
 def _probe(each: ProbeSettings, known: settings.Settings) -> Iterator[str]:

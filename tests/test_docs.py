@@ -108,12 +108,12 @@ def of_table(document: dict[str, Any], table: reference.Table) -> dict[str, Any]
     if kinds:  # several tables of a kind are taken together; the first that has a key counts
         found = [each for each in document[kinds[1]] if each["kind"] == kinds[2]]
         return {key: value for each in reversed(found) for key, value in each.items()}
-    at = document
+    at: Any = document
     for key in table.title.strip("[]").split(".") if table.title.startswith("[") else ():
         at = at[key]
     if isinstance(at, list):  # a list of tables without kinds
         return {key: value for each in reversed(at) for key, value in each.items()}
-    return at
+    return dict(at)
 
 
 def test_the_example_can_be_used_as_it_is() -> None:

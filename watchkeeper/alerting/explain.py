@@ -78,7 +78,9 @@ def _facts(found: Finding, seen: Observation | None, zone: tzinfo) -> str:
             return "answering" if seen.answered else f"{word} {_since(found, zone)}: {wording.clean(seen.reason)}"
         case Condition():
             word = "stopped" if seen.grave else "faulty"
-            return "OK" if seen.ok else f"{word} {_since(found, zone)}: {wording.clean(seen.reason)}"
+            if seen.ok:
+                return wording.clean(seen.unjudged) or "OK"
+            return f"{word} {_since(found, zone)}: {wording.clean(seen.reason)}"
         case _:
             assert_never(seen)
 

@@ -15,7 +15,7 @@ from typing import assert_never
 from watchkeeper.model.alert import Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
-from watchkeeper.model.observation import OWN_NAME, Answer, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.observation import OWN_NAME, Answer, Condition, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.operator.maintenance import MAINTENANCE
 from watchkeeper.model.operator.simulation import is_simulated
 from watchkeeper.model.units import format_size
@@ -449,7 +449,7 @@ def time_left_phrase(finding: Finding, now: datetime, zone: tzinfo, seen: Observ
             word = "answering wrongly" if answered_wrongly(seen) else "not answering"
             return _lasting(word, finding.since, now) if finding.since else "answering"
         case Concern.FAULTY:
-            return _faulty(finding, now, zone)
+            return _faulty(finding, now, zone, seen)
         case Concern.NOT_REPORTING:
             return _lasting("not reporting", finding.since, now) if finding.since else "reporting"
         case _:
@@ -569,7 +569,17 @@ def condition_words(key: SeriesKey) -> tuple[str, str, str]:
     return CONDITIONS.get(key.quantity, _OK)
 
 
-def _faulty(finding: Finding, now: datetime, zone: tzinfo) -> str:
+def condition_said(seen: Condition) -> str:
+    """How a condition is, in a few words."""
+    ok, faulty, _ = condition_words(seen.key)
+    if seen.unjudged:
+        return f"{clean(seen.key.quantity, 24)} {clean(seen.unjudged)}"
+    return ok if seen.ok else clean(seen.reason) or faulty
+
+
+def _faulty(finding: Finding, now: datetime, zone: tzinfo, seen: Observation | None) -> str:
+    if finding.since is None and isinstance(seen, Condition) and seen.unjudged:
+        return condition_said(seen)
     ok, faulty, _ = condition_words(finding.key)
     if finding.since is None:
         return ok if finding.priority is None else faulty

@@ -131,6 +131,11 @@ class Condition:
 
     kind = Kind.CONDITION
 
+    @property
+    def unjudged(self) -> str:
+        """Why it cannot be judged now, in words: it raises no alert, and is not OK either. Empty if it can."""
+        return next((f"{name}: {why}" for name, why in self.facts if name in UNJUDGED), "") if self.ok else ""
+
 
 Observation = Level | Deadline | Answer | Condition
 
@@ -152,6 +157,10 @@ Observed = Observation | Unseen
 
 OWN_SUBJECT = "probe "
 """Subjects with this prefix are watchkeeper's own: whether its probes run, and what they could not look at."""
+
+LEARNING, NOT_MEASURED = "still learning", "not measured"
+UNJUDGED = frozenset({LEARNING, NOT_MEASURED})
+"""Facts of these names say that a condition cannot be judged yet, or not now."""
 
 UNSEEN = "cannot tell: "
 """The prefix of a fact of a probe's own condition that names what the probe could not look at."""

@@ -78,9 +78,11 @@ async def test_a_service_that_becomes_slow(house: House) -> None:
 
 
 async def test_no_answer_is_no_slow_answer(house: House) -> None:
-    """A service that does not answer is reported as that, and not as slow."""
+    """A service that does not answer is reported as that, and not as slow; nor as fast."""
     await house.learned()
-    assert (await house.windows(10, None)).ok
+    seen = await house.windows(10, None)
+    assert (seen.ok, seen.unjudged) == (True, "not measured: it does not answer")
+    assert not (await house.windows(1, 0.1)).unjudged
 
 
 async def test_nothing_fast_is_slow(house: House) -> None:
@@ -94,3 +96,4 @@ async def test_too_little_is_known_at_first(house: House) -> None:
     """It says how much has been learned."""
     seen = await house.windows(3, 0.1)
     assert seen.facts == (("still learning", "1 of 72 hours with answers"),)
+    assert seen.unjudged == "still learning: 1 of 72 hours with answers"

@@ -17,7 +17,7 @@ from watchkeeper.model.observation import Answer, Condition, Level, Observation,
 from watchkeeper.web.api.json_forms import status_form
 from watchkeeper.web.context import Context
 from watchkeeper.web.dashboard.dashboard import Dashboard, NotObserved, OkSeries, build_dashboard, not_observed
-from watchkeeper.web.dashboard.dashboard_text import by_when
+from watchkeeper.web.dashboard.dashboard_text import by_when, summary
 from watchkeeper.web.dashboard.pages import open_groups
 
 
@@ -176,6 +176,17 @@ def test_what_fails_within_its_limits_is_not_ok() -> None:
     ]
     assert form["learning"] == []
     assert [each["subject"] for each in form["ok"]] == ["service hide-hub", "pool jetty"]
+
+
+def test_a_condition_that_cannot_be_judged_is_not_ok() -> None:
+    """While it is learned what is usual, and while there is nothing to measure: folded, and in words."""
+    store = ReadStoreDouble()
+    learning = Condition(SeriesKey("service hide-hub", "speed"), ok=True, facts=(("still learning", "1 of 72 hours"),))
+    store.add(learning, Finding(learning.key, Concern.FAULTY, store.now, None))
+    (quiet,) = board_of(store).quiet
+    assert (quiet.why, quiet.why.known, quiet.open) == (OkSeries.UNJUDGED, False, False)
+    assert summary(learning) == "speed still learning: 1 of 72 hours"
+    assert by_when(board_of(store), UTC) == "Nothing is expected to fill up within a year."
 
 
 def test_series_without_a_finding_is_not_known() -> None:

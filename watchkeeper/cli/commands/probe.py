@@ -91,7 +91,7 @@ def run_probe(probe: str, seen: Observation, rules: Rules, now: datetime, zone: 
         case Answer():
             words, needs_you = summary(seen), not seen.answered
         case Condition():
-            words, needs_you = seen.reason or time_left_phrase(found, now, zone), not seen.ok
+            words, needs_you = seen.reason or time_left_phrase(found, now, zone, seen), not seen.ok
     return ProbeRun(probe, seen, words, needs_you or found.priority is not None)
 
 
@@ -102,8 +102,17 @@ def show(sights: Sequence[ProbeRun]) -> None:
         output.heading("Needs you")
         output.rows(_rows(troubled))
         output.blank()
+    quiet = [each for each in sights if not each.needs_you]
     output.heading("OK")
-    output.rows(_rows(each for each in sights if not each.needs_you))
+    output.rows(_rows(each for each in quiet if not _unjudged(each)))
+    if any(map(_unjudged, quiet)):
+        output.blank()
+        output.heading("Not judged yet")
+        output.rows(_rows(filter(_unjudged, quiet)))
+
+
+def _unjudged(ran: ProbeRun) -> bool:
+    return isinstance(ran.seen, Condition) and bool(ran.seen.unjudged)
 
 
 def show_unseen(found: Sequence[NotObserved], *, as_json: bool) -> None:

@@ -6,12 +6,21 @@ fortnight (support/usual.py).
 
 import statistics
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import update_wrapper
 
 from pydantic import Field
 
 from watchkeeper.config.types import ProbeSettings
-from watchkeeper.model.observation import Answer, Condition, Facts, Observed, SeriesKey
+from watchkeeper.model.observation import (
+    LEARNING,
+    NOT_MEASURED,
+    Answer,
+    Condition,
+    Facts,
+    Observed,
+    SeriesKey,
+)
 from watchkeeper.probes.base import Probe, ProbeContext
 from watchkeeper.probes.support.state import ProbeState, StateModel
 from watchkeeper.probes.support.usual import HOURS_LEAST, Usual
@@ -67,7 +76,10 @@ class WithSpeed:
             waiting.clear()
             usual = usual.with_value(value, self._limit_s(usual), self._clock.now().timestamp())
             await self._state.write(Speeds(subjects={**known, subject: usual}))
-        return self._condition(subject, usual, statistics.median(waiting) if waiting else None)
+        seen = self._condition(subject, usual, statistics.median(waiting) if waiting else None)
+        if answer.answered:
+            return seen
+        return replace(seen, facts=(*seen.facts, (NOT_MEASURED, "it does not answer")))
 
     def _limit_s(self, usual: Usual) -> float:
         return max(self._factor * usual.usual, FLOOR_S) if usual.usual is not None else float("inf")
@@ -75,7 +87,7 @@ class WithSpeed:
     def _condition(self, subject: str, usual: Usual, median_s: float | None) -> Condition:
         facts: Facts = (("in 95 of 100 hours below", f"{usual.usual:.2f} s"),) if usual.usual is not None else ()
         if usual.usual is None:
-            facts = (("still learning", f"{len(usual.hours)} of {HOURS_LEAST} hours with answers"),)
+            facts = ((LEARNING, f"{len(usual.hours)} of {HOURS_LEAST} hours with answers"),)
         took = f"take {median_s:.1f} s" if median_s is not None and usual.lasting else "take much longer than usual"
         reason = f"answers {took}, in 95 of 100 hours they took less than {usual.usual:.2f} s" if usual.lasting else ""
         return Condition(SeriesKey(subject, "speed"), not reason, reason, facts=facts)

@@ -16,7 +16,7 @@ from pydantic import Field
 
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey
+from watchkeeper.model.observation import LEARNING, Condition, Facts, Observed, SeriesKey
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.storage.zfs.tables import STATUS, read_status
 from watchkeeper.probes.support.block_devices import BlockDevices
@@ -145,7 +145,7 @@ class DiskLatencyProbe(BaseProbe):
         if usual_ms is not None:
             facts += (("in 95 of 100 hours below", f"{usual_ms:.1f} ms"),)
         else:
-            facts += (("still learning", f"{len(history.hours)} of {HOURS_LEAST} hours with requests"),)
+            facts += ((LEARNING, f"{len(history.hours)} of {HOURS_LEAST} hours with requests"),)
         slow = history.lasting
         took = f"{mean_ms:.0f} ms" if mean_ms is not None else "much longer than usual"
         reason = f"one read or write takes {took}, for {history.above} samples in a row" if slow else ""

@@ -29,6 +29,7 @@ OK_REASONS = {
     OkSeries.EARLY: "too early for a date",
     OkSeries.UNUSUAL: "growing unusually fast",
     OkSeries.FAILING: "failing within its limits",
+    OkSeries.UNJUDGED: "not judged yet",
     OkSeries.RECORDED: "only recorded",
 }
 """Why a quantity needs nobody. Fixed words: the page may word it differently."""

@@ -42,6 +42,7 @@ class OkSeries(Enum):
     EARLY = "growing; too early for a date"
     UNUSUAL = "growing unusually fast"
     FAILING = "failing, within its limits"
+    UNJUDGED = "not judged yet"
     RECORDED = "only recorded"
 
     @property
@@ -50,7 +51,9 @@ class OkSeries(Enum):
         return self not in _NOT_OK
 
 
-_NOT_OK = frozenset({OkSeries.LEARNING, OkSeries.UNCERTAIN, OkSeries.EARLY, OkSeries.UNUSUAL, OkSeries.FAILING})
+_NOT_OK = frozenset(
+    {OkSeries.LEARNING, OkSeries.UNCERTAIN, OkSeries.EARLY, OkSeries.UNUSUAL, OkSeries.FAILING, OkSeries.UNJUDGED}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,6 +326,8 @@ def why_ok(kind: Kind, finding: Finding | None, seen: Observation | None) -> OkS
         return OkSeries.RECORDED
     if (isinstance(seen, Answer) and not seen.answered) or (isinstance(seen, Condition) and not seen.ok):
         return OkSeries.FAILING
+    if isinstance(seen, Condition) and seen.unjudged:
+        return OkSeries.UNJUDGED
     if finding is not None and unusual(finding):
         return OkSeries.UNUSUAL
     forecast = finding.forecast if finding else None

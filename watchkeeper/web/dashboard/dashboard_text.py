@@ -12,7 +12,7 @@ from watchkeeper.messages.growth import describe
 from watchkeeper.messages.wording import (
     about,
     concern_words,
-    condition_words,
+    condition_said,
     duration,
     fill,
     instant,
@@ -287,8 +287,7 @@ def summary(seen: Observation | None) -> str:
         case Answer():
             return f"answered in {seconds(seen.took_s)}" if seen.answered else seen.reason or "not answering"
         case Condition():
-            ok, faulty, _ = condition_words(seen.key)
-            return ok if seen.ok else seen.reason or faulty
+            return condition_said(seen)
         case Deadline():
             return "on time" if seen.last_at else "none found"
         case _:

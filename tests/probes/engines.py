@@ -26,6 +26,7 @@ def container(number: int, name: str, status: str = "running", **state: Any) -> 
     """The answer about one container, shortened, as Podman 4.3.1 gave it. state: what differs in its State."""
     top: dict[str, Any] = {key: state.pop(key) for key in ("RestartCount", "LogPath", "Created") if key in state}
     policy = state.pop("policy", "unless-stopped")
+    labels = {"PODMAN_SYSTEMD_UNIT": state.pop("unit")} if "unit" in state else None
     top |= {"Image": state.pop("Image", f"{number:064x}")}
     return {
         "Id": identity(number),
@@ -38,7 +39,8 @@ def container(number: int, name: str, status: str = "running", **state: Any) -> 
             "FinishedAt": "0001-01-01T00:00:00Z", "Health": {"Status": "", "FailingStreak": 0, "Log": None}, **state,
         },
         "HostConfig": {"RestartPolicy": {"Name": policy, "MaximumRetryCount": 0}, "Memory": 67108864},
-        "Config": {"Image": "localhost/tide-log:latest", "Env": [f"PASSWORD={SECRET}"], "Cmd": ["serve", SECRET]},
+        "Config": {"Image": "localhost/tide-log:latest", "Labels": labels, "Env": [f"PASSWORD={SECRET}"],
+                   "Cmd": ["serve", SECRET]},
         **top,
     }  # fmt: skip
 

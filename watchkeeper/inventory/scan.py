@@ -65,8 +65,13 @@ def _is_image(path: str) -> bool:
     return path.startswith("/") and not path.startswith("/dev/")
 
 
+def helper_of(settings: Settings) -> Path:
+    """The socket of the helper of root that the probes use."""
+    return next((each.helper for each in settings.probes if isinstance(each, RootsideSettings)), SOCKET)
+
+
 async def _scene(settings: Settings, bench: ProbeContext, root: Path) -> ScanContext:
-    helper = next((each.helper for each in settings.probes if isinstance(each, RootsideSettings)), SOCKET)
+    helper = helper_of(settings)
     mountinfo = root / MOUNTS.relative_to("/")
     text = await bench.workers.call("list of mounts", mountinfo.read_bytes, 10.0)
     mounted = mounts.parse(os.fsdecode(text))

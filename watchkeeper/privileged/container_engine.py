@@ -35,6 +35,9 @@ _ID = re.compile(r"[0-9a-f]{64}")
 _DIGEST = "sha256:"
 """Before the id of an image: Docker writes it, Podman does not."""
 
+_UNIT_LABEL = "PODMAN_SYSTEMD_UNIT"
+"""podman-auto-update(1): the unit that runs a container."""
+
 _CGROUP = re.compile(r"0::(/\S*)\n?")
 
 
@@ -103,6 +106,7 @@ def _state(said: Mapping[str, Any], images: Mapping[str, int]) -> dict[str, Any]
         "health": (state.get("Health") or {}).get("Status"),
         "restarts": said.get("RestartCount"),
         "policy": (host.get("RestartPolicy") or {}).get("Name"),
+        "unit": (config.get("Labels") or {}).get(_UNIT_LABEL),
         "image": config.get("Image"),
         "image_made_s": images.get(str(said.get("Image")).removeprefix(_DIGEST)),
         "created_at": said.get("Created"),

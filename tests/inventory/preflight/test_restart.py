@@ -1,13 +1,17 @@
 """What a restart depends on, read from files in their own formats and from recorded output of the tools."""
 
+import asyncio
 from pathlib import Path
 
 import pytest
 
+from tests.probes.engines import container, engine
+from tests.probes.machines import short_folder
 from tests.probes.toolbox import Toolbox
 from watchkeeper.inventory.preflight.restart import RestartLook
 from watchkeeper.planning.host_state import GuestNow
 from watchkeeper.planning.preflight.matter import Matter
+from watchkeeper.privileged import commands
 from watchkeeper.probes.base import ProbeContext
 
 SHOWN = """\
@@ -66,7 +70,7 @@ class Host:
     async def said(self, *guests: str) -> list[str]:
         """Every point that is not a go, in words."""
         known = [GuestNow(name, True, None, None, ()) for name in guests]
-        points = await RestartLook(self.bench, self.root).points(known)
+        points = await RestartLook(self.bench, self.root / "no-helper", self.root).points(known)
         assert {each.matter for each in points} == {Matter.RESTART}
         return [f"{each.about}: {each.reason}" for each in points if each.verdict != "go"]
 
@@ -128,6 +132,50 @@ async def test_guests_by_the_unit_of_their_process(host: Host) -> None:
         "guest nest-cams: it was started by hand (session-3.scope): nothing starts it after a restart",
         "guest tide-log: cannot tell what starts it: its process was not found",
     ]
+
+
+async def test_guests_of_libvirt(host: Host) -> None:
+    """Their processes are in scopes, and libvirt's own list says which it starts."""
+    for pid, name in ((101, "hide-hub"), (102, "tide-log")):
+        host.write(f"proc/{pid}/cmdline", f"/usr/bin/qemu-system-x86_64\0-name\0guest={name},debug-threads=on\0")
+        scope = f"machine-qemu\\x2d{pid}\\x2d{name}.scope"
+        host.write(f"proc/{pid}/cgroup", f"0::/machine.slice/{scope}/libvirt/emulator\n")
+    host.toolbox.put("virsh", "echo hide-hub")
+    assert await host.said("hide-hub", "tide-log") == [
+        TIDES,
+        "guest tide-log: libvirt does not start it with the host (virsh autostart)",
+    ]
+    host.toolbox.put("virsh", "echo 'error: no connection' >&2; exit 1")
+    assert "guests of libvirt: virsh ended with status 1: error: no connection" in await host.said("hide-hub")
+
+
+async def test_containers(host: Host, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of each engine: by the policy and what starts the engine, or by their own unit. One that does not answer."""
+    async with short_folder() as folder:
+        monkeypatch.setattr(commands, "ENGINES", (f"{folder}/docker.sock", f"{folder}/podman.sock"))
+        monkeypatch.setattr(RestartLook, "_under", lambda _self, path: path)
+        them = [
+            container(1, "hide-hub"),
+            container(2, "ringing-db", policy="no"),
+            container(3, "tide-log", policy="no", unit="tides.service"),
+            container(4, "nest-cams", "exited", policy="no"),
+        ]
+        async with engine(folder / "docker.sock", them), engine(folder / "podman.sock", [container(5, "gull")]):
+            assert [each for each in await host.said() if "container" in each] == [
+                "container hide-hub: docker.service is not enabled: nothing starts it after a restart",
+                'container ringing-db: its restart policy is "no": nothing starts it after a restart',
+                "container tide-log: its unit tides.service is disabled: nothing starts it after a restart",
+                'container gull: its restart policy is "unless-stopped": nothing starts it after a restart',
+            ]
+        (folder / "docker.sock").unlink(missing_ok=True)
+        (folder / "podman.sock").unlink(missing_ok=True)
+        served = await asyncio.start_unix_server(lambda _reader, writer: writer.close(), folder / "docker.sock")
+        async with served:
+            (line,) = [each for each in await host.said() if "container" in each]
+        assert line.startswith("containers: the engine cannot be asked")
+        (folder / "docker.sock").unlink(missing_ok=True)
+        async with engine(folder / "docker.sock", [{**container(1, "x"), "Name": 5}]):
+            assert "containers: the container engine's answer is not valid" in await host.said()
 
 
 async def test_pools_and_keys_of_zfs(host: Host) -> None:

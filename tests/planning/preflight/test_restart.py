@@ -3,7 +3,7 @@
 from watchkeeper.model.kernel import Kernel
 from watchkeeper.planning.preflight import restart
 from watchkeeper.planning.preflight.decide import Verdict
-from watchkeeper.planning.preflight.restart import RunningGuest, RunningUnit
+from watchkeeper.planning.preflight.restart import RunningContainer, RunningGuest, RunningUnit
 
 
 def said(points: object) -> list[str]:
@@ -53,6 +53,40 @@ def test_guests() -> None:
         "no-go: guest nest-cams: it was started by hand (session-3.scope): nothing starts it after a restart",
         "not known: guest tide-log: cannot tell what starts it: its process was not found",
         "go: guest spare: its unit spare.service is started by another",
+    ]
+
+
+def test_guests_of_libvirt() -> None:
+    """It says itself which it starts."""
+    guests = [RunningGuest("hide-hub", libvirt=True), RunningGuest("tide-log", libvirt=False)]
+    assert said(restart.guest_points(guests)) == [
+        "go: guest hide-hub: libvirt starts it with the host",
+        "no-go: guest tide-log: libvirt does not start it with the host (virsh autostart)",
+    ]
+
+
+def test_containers() -> None:
+    """By a policy, if something starts the engine, or by a unit of their own."""
+    docker, all_of_them = "docker.service", frozenset({"always", "unless-stopped"})
+    well = [
+        RunningContainer("hub", "always", "", "", docker, "enabled", all_of_them),
+        RunningContainer("lamps", "no", "lamps.service", "generated"),
+    ]
+    assert said(restart.container_points(well)) == [
+        "go: containers: all 2 that run are started by their engines or by a unit"
+    ]
+    assert said(restart.container_points([])) == []
+    lost = [
+        RunningContainer("gull", "", "", "", docker, "enabled", all_of_them),
+        RunningContainer("tern", "always", "", "", docker, "disabled", all_of_them),
+        RunningContainer("auk", "always", "", "", docker, "", all_of_them),
+        RunningContainer("reed", "no", "reed.service", "transient"),
+    ]
+    assert said(restart.container_points([*well, *lost])) == [
+        'no-go: container gull: its restart policy is "no": nothing starts it after a restart',
+        "no-go: container tern: docker.service is disabled: nothing starts it after a restart",
+        "no-go: container auk: docker.service is not enabled: nothing starts it after a restart",
+        "no-go: container reed: its unit reed.service is transient: nothing starts it after a restart",
     ]
 
 

@@ -30,6 +30,7 @@ from watchkeeper.privileged.process import Completed
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.containers import cgroups, containers, space
 from watchkeeper.probes.containers import engine as engines
+from watchkeeper.probes.containers import engines as asking
 from watchkeeper.probes.containers.containers import ContainersProbe, ContainersSettings
 
 MIB = 2**20
@@ -291,7 +292,7 @@ async def test_through_the_helper(still: ProbeContext, folder: Path, monkeypatch
                 raise ProbeError("no helper")
             return by_root
 
-        monkeypatch.setattr(containers, "ask_root", ask_root)
+        monkeypatch.setattr(asking, "ask_root", ask_root)
         both = [f"{folder}/engine.sock", f"{folder}/link/../engine.sock"]
         (folder / "link").mkdir()
         seen = await probe_of(still, folder, engines=both).observe()

@@ -14,6 +14,7 @@ from pathlib import PurePath
 from watchkeeper.inventory.copies import backs_up, copy_of, fresh, mounted_now
 from watchkeeper.inventory.level_history import past_of
 from watchkeeper.inventory.preflight.restart import RestartLook
+from watchkeeper.inventory.scan import helper_of
 from watchkeeper.inventory.target import Target, find
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Deadline, Level, SeriesKey
@@ -76,7 +77,7 @@ async def ready(
     points += [point for part in parts for point in part]
     points.append(asking.watch())
     if target.whole_host and Matter.RESTART not in question.skipped:
-        points += await RestartLook(bench).points(host.guests)
+        points += await RestartLook(bench, helper_of(settings)).points(host.guests)
     kept = tuple(each for each in points if each.matter not in question.skipped)
     return PreflightAnswer(target.subject, now, kept, (*host.unseen, *await asking.unseen()))
 

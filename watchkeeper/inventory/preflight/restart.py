@@ -1,7 +1,7 @@
 """Reads what a restart of the host depends on; planning/preflight/restart.py decides on it.
 
-Only files that every user may read, `systemctl` and `zfs`. What cannot be read is a point that is not known. Not here:
-containers, whose engine starts them by their own policy.
+Only files that every user may read, `systemctl`, `virsh -r` and `zfs`, and container engines through the helper. What
+cannot be read is a point that is not known.
 """
 
 import os
@@ -10,16 +10,20 @@ from contextlib import suppress
 from pathlib import Path
 
 from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Observed, Unseen
 from watchkeeper.planning.host_state import GuestNow
 from watchkeeper.planning.preflight import restart
 from watchkeeper.planning.preflight.decide import Point
-from watchkeeper.planning.preflight.restart import RunningGuest, RunningUnit
+from watchkeeper.planning.preflight.restart import RunningContainer, RunningGuest, RunningUnit
+from watchkeeper.privileged import commands
 from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.containers.engine import read_state
+from watchkeeper.probes.containers.engines import Engines
 from watchkeeper.probes.filesystems import mounts
 from watchkeeper.probes.filesystems.expected_mounts import ExpectedMounts
 from watchkeeper.probes.software import kernels
 from watchkeeper.probes.support.systemctl import show_matching
-from watchkeeper.probes.support.tools import run_tool
+from watchkeeper.probes.support.tools import SOCKET, run_tool
 
 TIMEOUT_S = 20.0
 
@@ -28,6 +32,17 @@ STARTERS = ("WantedBy", "RequiredBy", "TriggeredBy", "RequisiteOf", "BoundBy", "
 
 UNITS = ("Id", "ActiveState", "SubState", "UnitFileState", "BusName", *STARTERS)
 
+OF_LIBVIRT = "machine-qemu"
+"""How the scope of a guest of libvirt begins, systemd-machined(8)."""
+
+AUTOSTART = ("virsh", "-q", "-r", "-c", "qemu:///system", "list", "--all", "--autostart", "--name")
+
+ENGINES = {
+    "docker": ("docker.service", frozenset({"always", "unless-stopped"})),
+    "podman": ("podman-restart.service", frozenset({"always"})),
+}
+"""By a word in its socket: what starts an engine's containers with the host, and those of which policies."""
+
 BY_HAND = ("/media/", "/run/media/", "/run/")
 """What is mounted there was plugged in, or belongs to the system."""
 
@@ -35,9 +50,9 @@ BY_HAND = ("/media/", "/run/media/", "/run/")
 class RestartLook:
     """One look at what a restart depends on."""
 
-    def __init__(self, bench: ProbeContext, root: Path = Path("/")) -> None:
-        """root: the folder that contains /boot, /etc, /lib, /proc and /sys, for tests."""
-        self._bench, self._root = bench, root
+    def __init__(self, bench: ProbeContext, helper: Path = SOCKET, root: Path = Path("/")) -> None:
+        """helper: the socket of the helper of root. root: with /boot, /etc, /lib, /proc, /run and /sys, for tests."""
+        self._bench, self._root, self._helper = bench, root, helper
 
     async def points(self, guests: Sequence[GuestNow]) -> list[Point]:
         """Every point of a restart."""
@@ -51,8 +66,43 @@ class RestartLook:
         points += await self._bench.workers.call("what a restart depends on", self._files, TIMEOUT_S)
         running = [each.name for each in guests if each.running]
         found = await self._bench.workers.call("processes of guests", lambda: self._guests(running, states), TIMEOUT_S)
-        points += restart.guest_points(found)
-        return [*points, *await self._zfs()]
+        points += await self._guest_points(found)
+        return [*points, *await self._containers(states), *await self._zfs()]
+
+    async def _guest_points(self, guests: Sequence[RunningGuest]) -> list[Point]:
+        """Guests by their units, and those of libvirt by its own list."""
+        managed = [each.name for each in guests if each.unit.startswith(OF_LIBVIRT)]
+        others = [each for each in guests if each.name not in managed]
+        points = list(restart.guest_points(others))
+        try:
+            starting = (await run_tool(self._bench, AUTOSTART, TIMEOUT_S)).splitlines() if managed else []
+        except ProbeError as error:
+            return [*points, restart.unknown("guests of libvirt", str(error))]
+        return [*points, *restart.guest_points([RunningGuest(each, libvirt=each in starting) for each in managed])]
+
+    async def _containers(self, states: Mapping[str, str]) -> list[Point]:
+        """Containers of engines that run. states: of the files of units."""
+        paths = [self._under(each) for each in commands.ENGINES]
+        unseen, found = list[Observed](), list[RunningContainer]()
+        try:
+            answers = await Engines(self._bench, paths, self._helper, TIMEOUT_S).ask("state", unseen)
+            for path, said in answers.items():
+                starter, policies = next((each for word, each in ENGINES.items() if word in path), ("", frozenset()))
+                found += [
+                    RunningContainer(
+                        each.label, each.policy or "", each.unit or "", states.get(each.unit or "", ""),
+                        starter, states.get(starter, ""), policies,
+                    )
+                    for each in read_state(said)
+                    if each.runs
+                ]  # fmt: skip
+        except ProbeError as error:
+            return [restart.unknown("containers", str(error))]
+        hidden = [restart.unknown("containers", each.why) for each in unseen if isinstance(each, Unseen)]
+        return [*restart.container_points(found), *hidden]
+
+    def _under(self, path: str) -> str:
+        return str(self._root / path.lstrip("/"))
 
     def _files(self) -> list[Point]:
         root, points = self._root, list[Point]()

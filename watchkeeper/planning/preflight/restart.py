@@ -15,6 +15,9 @@ from watchkeeper.planning.preflight.matter import Matter
 GONE_AFTER = frozenset({"disabled", "transient", "enabled-runtime", "linked-runtime", "masked", "masked-runtime"})
 """States of a unit file, systemctl(1) is-enabled, with which nothing of its own starts a unit at boot."""
 
+NOT_STARTED = GONE_AFTER | {"", "static", "indirect"}
+"""The same for a unit that must start by itself; empty: systemd does not know it."""
+
 SESSION = (".scope",)
 """A process in a scope was started by a login or by hand; nothing starts it again."""
 
@@ -30,11 +33,32 @@ class RunningUnit:
 
 @dataclass(frozen=True, slots=True)
 class RunningGuest:
-    """A guest that runs. unit: of its process; empty if it was not found. state: of that unit's file."""
+    """A guest that runs. unit: of its process; empty if it was not found. state: of that unit's file.
+
+    libvirt: whether libvirt starts it with the host; None if it is no guest of libvirt.
+    """
 
     name: str
     unit: str = ""
     state: str = ""
+    libvirt: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RunningContainer:
+    """A container of an engine that runs. policy: its restart policy. unit: of systemd, which runs it.
+
+    starter: the unit that starts containers with some policies, which are `started`. state, starter_state: of the files
+    of these units.
+    """
+
+    name: str
+    policy: str = ""
+    unit: str = ""
+    state: str = ""
+    starter: str = ""
+    starter_state: str = ""
+    started: frozenset[str] = frozenset()
 
 
 def unknown(about: str, why: str) -> Point:
@@ -77,7 +101,9 @@ def guest_points(guests: Sequence[RunningGuest]) -> Iterator[Point]:
     """Guests that run and that nothing would start."""
     for each in guests:
         about = f"guest {clean(each.name)}"
-        if not each.unit:
+        if each.libvirt is not None:
+            yield _by_libvirt(about, starts=each.libvirt)
+        elif not each.unit:
             yield unknown(about, "cannot tell what starts it: its process was not found")
         elif each.unit.endswith(SESSION):
             yield _lost(about, f"it was started by hand ({clean(each.unit, 60)}): nothing starts it after a restart")
@@ -85,6 +111,30 @@ def guest_points(guests: Sequence[RunningGuest]) -> Iterator[Point]:
             yield _lost(about, f"its unit {clean(each.unit, 60)} is {each.state}: nothing starts it after a restart")
         else:
             yield _kept(about, f"its unit {clean(each.unit, 60)} is {each.state or 'started by another'}")
+
+
+def _by_libvirt(about: str, *, starts: bool) -> Point:
+    if starts:
+        return _kept(about, "libvirt starts it with the host")
+    return _lost(about, "libvirt does not start it with the host (virsh autostart)")
+
+
+def container_points(containers: Sequence[RunningContainer]) -> Iterator[Point]:
+    """Containers that run and that nothing would start."""
+    lost = [(each, why) for each in containers if (why := _why_lost(each))]
+    for each, why in lost:
+        yield _lost(f"container {clean(each.name)}", f"{why}: nothing starts it after a restart")
+    if containers and not lost:
+        yield _kept("containers", f"all {len(containers)} that run are started by their engines or by a unit")
+
+
+def _why_lost(each: RunningContainer) -> str:
+    """Why nothing would start a container; empty if something does."""
+    if each.unit:
+        return f"its unit {clean(each.unit, 60)} is {each.state}" if each.state in GONE_AFTER else ""
+    if each.policy not in each.started:
+        return f'its restart policy is "{clean(each.policy or "no", 30)}"'
+    return f"{each.starter} is {each.starter_state or 'not enabled'}" if each.starter_state in NOT_STARTED else ""
 
 
 def kernel_point(kernels: Sequence[Kernel], running: str) -> Point:

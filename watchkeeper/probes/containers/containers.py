@@ -5,8 +5,6 @@ cgroups: LXC, systemd-nspawn, and slices with limits. What an engine says is rea
 and what images and logs take in space.py.
 """
 
-import os
-import stat
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -18,18 +16,16 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
 from watchkeeper.config.types import Duration
-from watchkeeper.errors import PrivilegeMissing, ProbeError
-from watchkeeper.model.observation import Condition, Facts, Level, Observed, SeriesKey, Unit, Unseen
+from watchkeeper.model.observation import Condition, Facts, Level, Observed, SeriesKey, Unit
 from watchkeeper.model.units import format_age, format_duration, format_size
-from watchkeeper.os_errors import explained
-from watchkeeper.privileged import container_engine
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.containers import cgroups, engine, space
 from watchkeeper.probes.containers.cgroups import Group, Limits
-from watchkeeper.probes.containers.engine import Container
-from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.containers.engine import RESTARTING, Container
+from watchkeeper.probes.containers.engines import Engines
+from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.state import ProbeState, StateModel
-from watchkeeper.probes.support.tools import RootsideSettings, ask_root, text_of
+from watchkeeper.probes.support.tools import RootsideSettings
 
 GROUPS_LIMIT = 256
 CGROUPS = Path("sys/fs/cgroup")
@@ -110,13 +106,15 @@ class ContainersProbe(BaseProbe):
     def __init__(self, settings: ContainersSettings, context: ProbeContext, root: Path = Path("/")) -> None:
         self._settings, self._context, self._root = settings, context, root
         self._state = ProbeState(context.probe_states, settings.label, ContainersState())
+        self._engines = Engines(context, settings.engines, settings.helper, settings.timeout)
         self._space_s: float | None = None
         self._space: list[Observed] = []
 
     async def observe(self) -> Sequence[Observed]:
         """Ask every engine, and read the cgroups."""
         unseen: list[Observed] = []
-        containers = [one for each in await self._ask("state", unseen) for one in engine.read_state(each)]
+        answers = await self._engines.ask("state", unseen)
+        containers = [one for each in answers.values() for one in engine.read_state(each)]
         look = partial(self._look, containers)
         seen = await self._context.workers.call("cgroups", look, self._settings.timeout)
         before = (await self._state.read()).counted
@@ -124,36 +122,6 @@ class ContainersProbe(BaseProbe):
         await self._state.write(ContainersState(counted=counted))
         found = [one for each in seen for one in self._observed(each, counted[each.subject])]
         return [*found, *self._missing(seen, blind=bool(unseen)), *await self._taken(containers, unseen), *unseen]
-
-    async def _ask(self, question: str, unseen: list[Observed]) -> list[bytes]:
-        """What each engine says: asked from here if this user may connect, else by the helper."""
-        found, forbidden = [], list[str]()
-        for path in self._settings.engines:
-            ask = partial(_ask_here, question, path)
-            try:
-                if (
-                    said := await self._context.workers.call(f"engine {path}", ask, self._settings.timeout)
-                ) is not None:
-                    found.append(said)
-            except PrivilegeMissing:
-                forbidden.append(path)
-            except ProbeError as error:
-                unseen.append(Unseen(f"containers of {printable(path)}", str(error)))
-        return [*found, *await self._by_root(question, forbidden, unseen)] if forbidden else found
-
-    async def _by_root(self, question: str, paths: Sequence[str], unseen: list[Observed]) -> list[bytes]:
-        entry = {"state": "containers", "space": "container-space"}[question]
-        found = dict[str, bytes]()
-        why = "only root may connect to it, and it is not one of the sockets that the helper asks"
-        try:
-            for each in await ask_root(self._context, entry, self._settings.helper, self._settings.timeout):
-                text_of(each.ran, f"the engine at {each.target}", self._settings.timeout)
-                found[each.target] = each.ran.stdout
-        except ProbeError as error:
-            why = str(error)
-        lacking = [path for path in paths if path not in found]
-        unseen += [Unseen(f"containers of {printable(path)}", why) for path in lacking]
-        return [said for path, said in found.items() if path in paths]
 
     def _look(self, containers: Sequence[Container]) -> list[_Seen]:
         """Everything that is monitored, with its cgroup. May block."""
@@ -216,8 +184,7 @@ class ContainersProbe(BaseProbe):
             facts += (("image built", f"{format_age(age_s)} ago"),)
         if (created := container.age_from) is not None:
             facts += (("created", f"{format_age((self._context.clock.now() - created).total_seconds())} ago"),)
-        never = container.policy in (None, "", "no", "on-failure")
-        facts += (("after a restart of the host", "is not started by its engine" if never else "is started again"),)
+        facts += (("after a restart of the host", _comes_back(container)),)
         facts += (("log", format_size(container.log_bytes)),) if container.log_bytes else ()
         return Condition(SeriesKey(subject, "state"), not reason, reason, grave=grave, facts=facts)
 
@@ -260,7 +227,8 @@ class ContainersProbe(BaseProbe):
         """What images, build cache, containers and their logs take of the file system below; looked at now and then."""
         now_s = self._context.clock.monotonic_s()
         if self._space_s is None or now_s - self._space_s >= self._settings.space_every:
-            said = [engine.read_space(each) for each in await self._ask("space", unseen)]
+            answers = await self._engines.ask("space", unseen)
+            said = [engine.read_space(each) for each in answers.values()]
             kept = [each for each in containers if not self._left_out(each.label)]
             measure = partial(space.measure, said, kept, self._root / "proc")
             self._space = list(await self._context.workers.call("engines' data", measure, self._settings.timeout))
@@ -269,21 +237,11 @@ class ContainersProbe(BaseProbe):
         return ()
 
 
-def _ask_here(question: str, path: str) -> bytes | None:
-    """Ask an engine from this process; None if there is none. Raises PrivilegeMissing and ProbeError. Blocks."""
-    try:
-        if not stat.S_ISSOCK(os.lstat(path).st_mode):
-            return None  # A link leads to the socket of another engine, which is listed itself.
-        return container_engine.printed(question, path).encode()
-    except FileNotFoundError:
-        return None
-    except PermissionError:
-        raise PrivilegeMissing(f"this user may not connect to {path}") from None
-    except ConnectionRefusedError:
-        return None  # Its service has stopped; systemd reports that of the unit.
-    except container_engine.FAILURES as error:
-        why = explained(error) if isinstance(error, OSError) else str(error)
-        raise ProbeError(f"the engine cannot be asked: {clip(why)}") from error
+def _comes_back(container: Container) -> str:
+    """What starts it after a restart of the host."""
+    if container.unit:
+        return f"is started by {clip(container.unit, 60)}"
+    return "is started again" if container.policy in RESTARTING else "is not started by its engine"
 
 
 def _recent(before: Sequence[datetime], new: int, now: datetime, kept_s: float) -> tuple[datetime, ...]:

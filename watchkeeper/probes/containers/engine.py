@@ -14,6 +14,9 @@ from watchkeeper.probes.support.sanitize import clip
 STOPPED = frozenset({0, 130, 137, 143})
 """Exit codes of a container that ended well, or that was stopped: by SIGINT, SIGKILL or SIGTERM (128 + the signal)."""
 
+RESTARTING = frozenset({"always", "unless-stopped"})
+"""Restart policies with which an engine starts a container when it starts itself."""
+
 NAME_CLIP = 60
 
 
@@ -25,7 +28,8 @@ class Container(BaseModel):
     """One container. status: as the engine names it. health: empty without a check of its own.
 
     image_made_s: when its image was built (seconds since 1970), as the image says. restarts: how often the engine has
-    restarted it. log_path, log_bytes: of its log, where that is a file. What is not known is None.
+    restarted it. log_path, log_bytes: of its log, where that is a file. unit: of
+    systemd, which runs it. What is not known is None.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
@@ -40,6 +44,7 @@ class Container(BaseModel):
     health: str | None = None
     restarts: int | None = Field(None, ge=0)
     policy: str | None = None
+    unit: str | None = Field(None, max_length=300)
     image: str | None = None
     image_made_s: int | None = Field(None, lt=2**40)
     created_at: str | None = None

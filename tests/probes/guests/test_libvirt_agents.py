@@ -114,10 +114,7 @@ async def test_guests_of_a_real_daemon(bench: ProbeContext, daemon: Daemon, monk
     seen = list(await probe_of(context, daemon.uri, exclude=["tide-*"]).observe())
     assert unseen(seen) == {"guest hide-hub: what is inside it": "the guest is not running"}
     daemon.virsh("resume", "hide-hub")
-    ask = f"print(libvirt_agent.printed(sys.argv[1], {daemon.uri!r}))"
-    code = f"import sys; from watchkeeper.privileged.guests import libvirt_agent; {ask}"
-    entry = replace(commands.COMMANDS["libvirt-agents"], argvs=((sys.executable, "-c", code),))
-    monkeypatch.setitem(commands.COMMANDS, "libvirt-agents", entry)
+    monkeypatch.setattr(libvirt_agent, "printed", partial(libvirt_agent.printed, uri=daemon.uri))
     monkeypatch.setattr(libvirt_agent, "list_domains", partial(libvirt_agent.list_domains, daemon.uri))
     results = await asyncio.to_thread(commands.collect, "libvirt-agents")
     assert sorted(each.target.split(" ")[1] for each in results) == ["hide-hub", "tide-log"]
@@ -222,18 +219,15 @@ def test_settings() -> None:
         GuestAgentsSettings.model_validate({})
 
 
-def test_as_a_program(tool: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    """What the helper runs: JSON, or the reason and status 1; whatever is no UUID is refused."""
+def test_what_the_helper_does_for_each(tool: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """JSON, or the reason and status 1; whatever is no UUID is refused."""
     monkeypatch.setattr(libvirt_agent, "printed", partial(libvirt_agent.printed, path=str(tool)))
-    monkeypatch.setattr(sys, "argv", ["libvirt_agent", UUID])
-    assert libvirt_agent.main() == 0
-    assert capsys.readouterr().out.startswith('{"replies": {"guest-get-osinfo": ')
+    assert libvirt_agent.ask(UUID).stdout.startswith(b'{"replies": {"guest-get-osinfo": ')
+    (tool / "virsh").write_text("")
+    assert libvirt_agent.ask(UUID) == Completed(1, b"", b"Exec format error")
     (tool / "virsh").unlink()
-    assert libvirt_agent.main() == 1
-    assert capsys.readouterr().err == "virsh is not installed\n"
-    monkeypatch.setattr(sys, "argv", ["libvirt_agent", "hide-hub; shutdown hide-hub"])
-    assert libvirt_agent.main() == 1
-    assert "no UUID" in capsys.readouterr().err
+    assert libvirt_agent.ask(UUID) == Completed(1, b"", b"virsh is not installed")
+    assert libvirt_agent.ask("hide-hub; shutdown hide-hub") == Completed(1, b"", b"this is no UUID of a guest")
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Asks the agent in one guest of libvirt the fixed questions, and prints its replies as JSON: `python -m ... UUID`.
+"""Asks the agent in one guest of libvirt the fixed questions, by `virsh`, which is one process for all of them.
 
 The privileged part of the guest agents' probe, for guests whose agents' sockets libvirt holds: it passes questions on
 for those alone who may change guests. The questions only read. What comes back is from inside the guest, and so
@@ -8,7 +8,6 @@ hostile: it is bounded and passed on as text. Sources: virsh(1) (list, qemu-agen
 import json
 import re
 import secrets
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -63,7 +62,7 @@ def printed(uuid: str, uri: str = URI, path: str = PATH) -> str:
         raise ValueError("this is no UUID of a guest")
     mark = secrets.token_hex(16)  # What a guest cannot know ends each reply.
     script = "; ".join(f"qemu-agent-command --domain {uuid} {_asking(each)}; echo {mark}" for each in ORDER)
-    ran = run(("virsh", "-q", "-c", uri, script), PATIENCE_S, path=path)
+    ran = run(("virsh", "-q", "-c", uri, script), PATIENCE_S, path=path, limit_bytes=len(ORDER) * LINE_LIMIT_BYTES)
     ended_s = Clock().now().timestamp()
     replies = read_replies(ran.stdout, mark)
     if not replies:
@@ -103,15 +102,9 @@ def _why_none(ran: Completed) -> str:
     return causes[0].removeprefix("error: ") if causes else "it does not answer"
 
 
-def main() -> int:
-    """Ask and print. The exit status is 1 where there is nothing to print; standard error then says why."""
+def ask(uuid: str) -> Completed:
+    """What `printed` returns or raises, as if a program had printed it."""
     try:
-        print(printed(sys.argv[1]))  # noqa: T201  its output is its purpose
+        return Completed(0, printed(uuid).encode("ascii"))
     except (OSError, ValueError) as error:
-        print(getattr(error, "strerror", None) or error, file=sys.stderr)  # noqa: T201
-        return 1
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+        return Completed(1, b"", str(getattr(error, "strerror", None) or error).encode("utf-8", "replace"))

@@ -19,11 +19,13 @@ from hypothesis import strategies as st
 from watchkeeper.clock import Clock
 from watchkeeper.config import loading
 from watchkeeper.errors import WatchkeeperError
+from watchkeeper.privileged.guests import libvirt_agent
 from watchkeeper.privileged.protocol import HelperError, parse_reply
 from watchkeeper.probes.containers import engine
 from watchkeeper.probes.guests import qmp
 from watchkeeper.probes.guests.agents import agent, volumes
 from watchkeeper.probes.guests.agents.addresses import usable
+from watchkeeper.probes.guests.agents.consoles import understand as understand_console
 from watchkeeper.probes.guests.libvirt import block_errors, domains, understand
 from watchkeeper.probes.host import inotify
 from watchkeeper.probes.host.kernel_messages import fault_of
@@ -56,6 +58,9 @@ TOKENS = (b"\0", b"\xff", b'"', b"\\", b"\n", b"[", b"{", b"}", b"-1", b"1e999",
 
 QUESTION = Question(0x1234, dns_message.to_name("gannet.example.org"), "A")
 
+MARK = "0123456789abcdef" * 2
+"""What ends each reply in the corpus of `libvirt-agents`."""
+
 Parser = Callable[[bytes], object]
 
 
@@ -68,6 +73,15 @@ def _agent(given: bytes) -> object:
     """What an agent said, and which of the addresses in it would be connected to."""
     report = agent.read_printed(given)
     return usable(report.addresses or (), [ip_interface("192.0.2.1/24")])
+
+
+def _libvirt_agent(given: bytes) -> object:
+    """What the run of virsh printed about a guest, read by root and then by the daemon; and a list of guests."""
+    try:
+        replies = libvirt_agent.read_replies(given, MARK)
+    except ValueError:
+        return None  # It says so: the reply is too long.
+    return agent.understand(replies, 0.0), list(libvirt_agent.read_domains(given))
 
 
 PARSERS: dict[str, Parser] = {
@@ -94,6 +108,8 @@ PARSERS: dict[str, Parser] = {
     "certificate-file": text(lambda given: read_chain(given, Path("/etc/ssl/gannet.pem"))),
     "libvirt-guests": text(lambda given: [understand("x", *each, starts=True) for each in domains(given)]),
     "libvirt-errors": text(block_errors),
+    "libvirt-agents": _libvirt_agent,
+    "guest-consoles": text(understand_console),
     "mapped-devices": text(lambda given: list(mapped_devices.faults_of(mapped_devices.read_status(given)))),
     "kernel-messages": text(fault_of),
     "inotify": text(lambda given: [each.facts() for each in inotify.read_users(given)]),

@@ -28,7 +28,7 @@ def lines(judgement: Solo, now: datetime) -> dict[Concern, str]:
     """Evaluate, and explain each finding."""
     outcome = judgement.judge(now)
     rules = judgement.rules
-    return {f.concern: explain(f, judgement.latest, rules, judgement.alert(f.concern)) for f in outcome.findings}
+    return {f.concern: explain(f, judgement.latest, rules, judgement.alert(f.concern), UTC) for f in outcome.findings}
 
 
 def of(seen: Observation, limits: Rules, now: datetime = NOW) -> Solo:
@@ -44,7 +44,7 @@ def level(
     """The line about a level with this forecast."""
     found = Finding(SKERRY, Concern.FULL, NOW, priority, forecast=forecast)
     limits = Rules(full=replace(FullRule(), **rule))  # type: ignore[arg-type]  # the rule's own keys
-    return explain(found, LEVEL, limits, alert)
+    return explain(found, LEVEL, limits, alert, UTC)
 
 
 def filling(days: float, *, lasted_days: float = 30.0, latest: bool = True, growth: float | None = 2**30) -> Forecast:
@@ -67,9 +67,9 @@ def test_no_answer_below_every_limit() -> None:
     """What was seen, the limits, and the instant at which the next one is reached."""
     judged = of(Answer(HUB, answered=False, reason="connection refused"), Rules())
     assert lines(judged, NOW + 45 * SECOND)[Concern.NOT_ANSWERING] == (
-        "service hide-hub: answer, not answering: no answer since 2026-11-24 09:12:00 UTC: connection refused; "
+        "service hide-hub: answer, not answering: no answer since Tue 24 Nov 09:12:00: connection refused; "
         "limits: warning after 3 min, alarm after 1 h; "
-        "calls for no alert, the next limit is reached 2026-11-24 09:15:00 UTC; alert normal"
+        "calls for no alert, the next limit is reached Tue 24 Nov 09:15:00; alert normal"
     )
 
 
@@ -91,7 +91,7 @@ def test_an_answer_that_comes() -> None:
         "answering; limits: none are set; calls for no alert; alert normal"
     )
     stale = lines(judged, NOW)[Concern.NOT_REPORTING]
-    assert "not reporting: a reading is expected by 2026-11-24 09:15:00 UTC" in stale
+    assert "not reporting: a reading is expected by Tue 24 Nov 09:15:00" in stale
     assert "limits: a warning after 3 of the probe's intervals" in stale
 
 
@@ -100,14 +100,14 @@ def test_delays_that_run() -> None:
     rule = FaultyRule(delays=Delays(on_delay_s=60.0, off_delay_s=120.0))
     judged = of(Condition(GUEST, ok=False, reason="paused", grave=True), Rules(faulty=rule))
     rising = lines(judged, NOW)[Concern.FAULTY]
-    assert "stopped since 2026-11-24 09:12:00 UTC: paused" in rising
+    assert "stopped since Tue 24 Nov 09:12:00: paused" in rising
     assert "limits: faulty is a warning, stopped is an alarm; calls for an alarm" in rising
-    assert rising.endswith("alert normal; an alarm from 2026-11-24 09:13:00 UTC on, after the on-delay")
+    assert rising.endswith("alert normal; an alarm from Tue 24 Nov 09:13:00 on, after the on-delay")
     lines(judged, NOW + MINUTE)
     judged.take(Condition(GUEST, ok=True), NOW + HOUR)
     falling = lines(judged, NOW + HOUR)[Concern.FAULTY]
     assert ": OK; limits" in falling
-    assert falling.endswith("no alert from 2026-11-24 10:14:00 UTC on, after the off-delay")
+    assert falling.endswith("no alert from Tue 24 Nov 10:14:00 on, after the off-delay")
     judged.book.put(replace(judged.alert(Concern.FAULTY), raise_count=3))
     chattering = lines(judged, NOW + HOUR + SECOND)[Concern.FAULTY]
     assert "after the off-delay of a chattering alert; chattering: raised 3 times" in chattering
@@ -163,31 +163,31 @@ def test_the_explanation_agrees_with_the_rule() -> None:
     """The text about a young growth agrees with what the rule decides."""
     found = rules.judge_full(SKERRY, filling(5, lasted_days=1.8), NOW, FullRule(), None)
     assert found.priority is Priority.CAUTION
-    assert "has not lasted long enough" in explain(found, LEVEL, Rules(), CALM)
+    assert "has not lasted long enough" in explain(found, LEVEL, Rules(), CALM, UTC)
 
 
 def test_deadlines() -> None:
     """A recurring one is late by shares of its period, a single end is reported ahead, one may never have happened."""
     seen = Deadline(BACKUP, NOW + HOUR, NOW - HOUR, 7_200.0)
     line = lines(of(seen, Rules(overdue=OverdueRule(late_warning=0.5, late_alarm=2.0))), NOW)[Concern.OVERDUE]
-    assert "overdue: due 2026-11-24 10:12:00 UTC, last 2026-11-24 08:12:00 UTC" in line
+    assert "overdue: due Tue 24 Nov 10:12:00, last Tue 24 Nov 08:12:00" in line
     assert "limits: warning late by 1 h" in line
     ahead = lines(of(Deadline(BACKUP, NOW + 30 * DAY), Rules()), NOW)[Concern.OVERDUE]
     assert "limits: caution within 21 days, warning within 7 days, alarm within" in ahead
     never = lines(of(Deadline(BACKUP, None, period_s=60.0), Rules()), NOW)[Concern.OVERDUE]
-    assert "none found, monitored since 2026-11-24 09:12:00 UTC" in never
+    assert "none found, monitored since Tue 24 Nov 09:12:00" in never
 
 
 def test_why_an_alert_sends_no_messages() -> None:
     """Shelved or suppressed: until when, and by which alert."""
     shelved = replace(CALM, shelved_until=NOW + HOUR)
-    assert level(None, alert=shelved).endswith("no messages: shelved until 2026-11-24 10:12:00 UTC")
-    assert level(None, alert=replace(shelved, shelved_once=True)).endswith("10:12:00 UTC or its next end")
+    assert level(None, alert=shelved).endswith("no messages: shelved until Tue 24 Nov 10:12:00")
+    assert level(None, alert=replace(shelved, shelved_once=True)).endswith("10:12:00 or its next end")
     assert "shelved" not in level(None, alert=replace(CALM, shelved_until=NOW))
     held = replace(CALM, held_by=GUEST)
     assert level(None, alert=held).endswith("no messages: follows from the alert about guest tide-log: state")
     until = level(None, alert=replace(held, held_until=NOW + MINUTE))
-    assert until.endswith("guest tide-log: state until 2026-11-24 09:13:00 UTC")
+    assert until.endswith("guest tide-log: state until Tue 24 Nov 09:13:00")
 
 
 def test_what_waits_for_the_operator() -> None:
@@ -195,10 +195,10 @@ def test_what_waits_for_the_operator() -> None:
     rule = FullRule(delays=Delays(escalate_s=3_600.0))
     found = Finding(SKERRY, Concern.FULL, NOW, Priority.WARNING)
     warned = replace(CALM, state=State.ACTIVE, priority=Priority.WARNING, unacknowledged_since=NOW)
-    line = explain(found, LEVEL, Rules(full=rule), warned)
-    assert line.endswith("an alarm from 2026-11-24 10:12:00 UTC on, if not acknowledged")
+    line = explain(found, LEVEL, Rules(full=rule), warned, UTC)
+    assert line.endswith("an alarm from Tue 24 Nov 10:12:00 on, if not acknowledged")
     alarmed = replace(warned, priority=Priority.ALARM, escalated=True)
-    assert explain(found, LEVEL, Rules(full=rule), alarmed).endswith(
+    assert explain(found, LEVEL, Rules(full=rule), alarmed, UTC).endswith(
         "escalated to an alarm because nobody acknowledged the warning"
     )
     assert level(None, alert=replace(CALM, state=State.RECTIFIED)).endswith("waiting to be acknowledged")
@@ -207,9 +207,9 @@ def test_what_waits_for_the_operator() -> None:
 def test_an_alert_for_several_others_has_no_limits() -> None:
     """There is no sample of a group or a flood: only its reason is shown."""
     found = Finding(HUB, Concern.NOT_ANSWERING, NOW, Priority.WARNING, since=NOW, reason="hide-hub and ringing-db")
-    line = explain(found, None, Rules(), Alert(HUB, Concern.NOT_ANSWERING))
+    line = explain(found, None, Rules(), Alert(HUB, Concern.NOT_ANSWERING), UTC)
     assert line == "service hide-hub: answer, not answering: hide-hub and ringing-db; calls for a warning; alert normal"
-    assert explain(replace(found, reason=""), None, Rules(), Alert(HUB, Concern.NOT_ANSWERING)).startswith(
+    assert explain(replace(found, reason=""), None, Rules(), Alert(HUB, Concern.NOT_ANSWERING), UTC).startswith(
         "service hide-hub: answer, not answering: calls for"
     )
 
@@ -217,10 +217,14 @@ def test_an_alert_for_several_others_has_no_limits() -> None:
 def test_findings_without_instants() -> None:
     """A finding without an instant is explained too."""
     found = Finding(HUB, Concern.NOT_ANSWERING, NOW, None)
-    down = explain(found, Answer(HUB, answered=False, reason="refused"), Rules(), Alert(HUB, Concern.NOT_ANSWERING))
+    down = explain(
+        found, Answer(HUB, answered=False, reason="refused"), Rules(), Alert(HUB, Concern.NOT_ANSWERING), UTC
+    )
     assert "no answer just now: refused" in down
     stale = replace(found, concern=Concern.NOT_REPORTING)
-    assert "an unknown time" in explain(stale, Answer(HUB, answered=True), Rules(), Alert(HUB, Concern.NOT_REPORTING))
+    assert "an unknown time" in explain(
+        stale, Answer(HUB, answered=True), Rules(), Alert(HUB, Concern.NOT_REPORTING), UTC
+    )
 
 
 @given(st.text(), st.text())

@@ -41,11 +41,11 @@ async def test_each_new_decision_is_explained_once(verbose: pytest.LogCaptureFix
     lines = about_hub(verbose)
     assert [line.split("; ")[0] for line in lines] == [
         "answering",
-        "no answer since 2026-03-01 06:07:00 UTC: refused",
-        "no answer since 2026-03-01 06:07:00 UTC: refused",
+        "no answer since Sun 1 Mar 06:07:00: refused",
+        "no answer since Sun 1 Mar 06:07:00: refused",
         "answering",
     ]
-    assert "calls for no alert, the next limit is reached 2026-03-01 06:09:00 UTC; alert normal" in lines[1]
+    assert "calls for no alert, the next limit is reached Sun 1 Mar 06:09:00; alert normal" in lines[1]
     assert lines[2].endswith("calls for a warning; alert active (warning)")
     assert lines[3].endswith("alert rectified; waiting to be acknowledged")
     assert verbose.records[0].__dict__["watchkeeper"]["event"] == "reason"

@@ -6,7 +6,7 @@ are derived from a finding (rules.py) and an alert (state_machine.py). Not here:
 """
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import datetime, timedelta, tzinfo
 from typing import assert_never
 
 from watchkeeper.alerting import rules, state_machine
@@ -21,7 +21,7 @@ from watchkeeper.model.operator.maintenance import MAINTENANCE
 Gist = tuple[object, ...]
 
 
-def explain(found: Finding, seen: Observation | None, limits: Rules, alert: Alert, zone: tzinfo = UTC) -> str:
+def explain(found: Finding, seen: Observation | None, limits: Rules, alert: Alert, zone: tzinfo) -> str:
     """All steps in one line, as in a log."""
     steps = "; ".join(steps_of(found, seen, limits, alert, zone))
     return f"{wording.clean(str(found.key))}, {found.concern.words}: {steps}"
@@ -62,16 +62,16 @@ def _facts(found: Finding, seen: Observation | None, zone: tzinfo) -> str:
     if seen is None:
         return wording.clean(found.reason)
     if found.concern is Concern.NOT_REPORTING:
-        return f"a reading is expected by {_at(found.ends_at, zone)}"
+        return f"a reading is expected by {_at(found.ends_at, found.at, zone)}"
     match seen:
         case Level():
             return "; ".join(filter(None, (wording.fill(seen), _forecast(found, seen, zone))))
         case Deadline():
-            last = f", last {_at(seen.last_at, zone)}" if seen.last_at else ""
+            last = f", last {_at(seen.last_at, found.at, zone)}" if seen.last_at else ""
             return (
-                f"due {_at(found.ends_at, zone)}{last}"
+                f"due {_at(found.ends_at, found.at, zone)}{last}"
                 if seen.due_at
-                else f"none found, monitored since {_at(found.ends_at, zone)}"
+                else f"none found, monitored since {_at(found.ends_at, found.at, zone)}"
             )
         case Answer():
             word = "wrong answer" if wording.answered_wrongly(seen) else "no answer"
@@ -163,7 +163,11 @@ def _because(found: Finding, limits: Rules, zone: tzinfo) -> str:
             for s in _of_silence(limits.not_answering)
             if s is not None and found.since + timedelta(seconds=s) > found.at
         ]
-        return f", the next limit is reached {_at(found.since + timedelta(seconds=min(ahead)), zone)}" if ahead else ""
+        return (
+            f", the next limit is reached {_at(found.since + timedelta(seconds=min(ahead)), found.at, zone)}"
+            if ahead
+            else ""
+        )
     return ""
 
 
@@ -193,21 +197,21 @@ def _alert(alert: Alert, limits: Rules, now: datetime, zone: tzinfo) -> str:
 
 def _running(alert: Alert, delays: Delays, now: datetime, zone: tzinfo) -> Iterator[str]:
     if (over := state_machine.pending_until(alert, delays)) is not None:
-        yield f"{wording.priority_words(alert.pending)} from {_at(over, zone)} on, after the {_delay(alert)}"
+        yield f"{wording.priority_words(alert.pending)} from {_at(over, now, zone)} on, after the {_delay(alert)}"
     if alert.chattering:
         yield f"chattering: raised {alert.raise_count} times"
     if alert.escalated:
         yield "escalated to an alarm because nobody acknowledged the warning"
     since = alert.unacknowledged_since
     if delays.escalate_s is not None and since is not None and alert.priority is Priority.WARNING:
-        yield f"an alarm from {_at(since + timedelta(seconds=delays.escalate_s), zone)} on, if not acknowledged"
+        yield f"an alarm from {_at(since + timedelta(seconds=delays.escalate_s), now, zone)} on, if not acknowledged"
     if alert.shelved(now):
         once = " or its next end" if alert.shelved_once else ""
-        yield f"no messages: shelved until {_at(alert.shelved_until, zone)}{once}"
+        yield f"no messages: shelved until {_at(alert.shelved_until, now, zone)}{once}"
     if alert.held_by == MAINTENANCE:
-        yield f"no messages: maintenance until {_at(alert.held_until, zone)}"
+        yield f"no messages: maintenance until {_at(alert.held_until, now, zone)}"
     elif alert.held_by is not None:
-        until = f" until {_at(alert.held_until, zone)}" if alert.held_until else ""
+        until = f" until {_at(alert.held_until, now, zone)}" if alert.held_until else ""
         yield f"no messages: follows from the alert about {wording.clean(str(alert.held_by))}{until}"
     if alert.state is State.RECTIFIED:
         yield "waiting to be acknowledged"
@@ -219,8 +223,9 @@ def _delay(alert: Alert) -> str:
 
 
 def _since(found: Finding, zone: tzinfo) -> str:
-    return f"since {_at(found.since, zone)}" if found.since else "just now"
+    return f"since {_at(found.since, found.at, zone)}" if found.since else "just now"
 
 
-def _at(at: datetime | None, zone: tzinfo) -> str:
-    return "an unknown time" if at is None else f"{at.astimezone(zone):%Y-%m-%d %H:%M:%S %Z}"
+def _at(at: datetime | None, now: datetime, zone: tzinfo) -> str:
+    """To the second, because delays are of seconds; in the form of every other time."""
+    return "an unknown time" if at is None else wording.exact_instant(at, zone, now)

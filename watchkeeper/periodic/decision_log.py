@@ -51,7 +51,9 @@ class DecisionLog:
         return DecisionLog() if log.isEnabledFor(logging.DEBUG) else None
 
     @staticmethod
-    def note(found: Finding, seen: Observation | None, limits: Rules, alert: Alert, explained: Explained) -> None:
+    def note(
+        found: Finding, seen: Observation | None, limits: Rules, alert: Alert, explained: Explained, zone: tzinfo
+    ) -> None:
         """Explain a finding and its effect on the alert, if that is due. explained: the series' explanations so far."""
         now = _Explained(explaining.decision(found, alert), explaining.reason(found), found.at)
         before = explained.get(found.concern)
@@ -59,7 +61,7 @@ class DecisionLog:
             return
         explained[found.concern] = now
         fields = about(Event.REASON, key=found.key, concern=found.concern, priority=found.priority)
-        log.debug("%s", explaining.explain(found, seen, limits, alert), extra=fields)
+        log.debug("%s", explaining.explain(found, seen, limits, alert, zone), extra=fields)
 
 
 class DecisionRecord:

@@ -243,7 +243,7 @@ class Pipeline:
             unit.decisions.extend(filter(None, [note]))
         if state.reasons is not None:
             explained = state.groups_explained.setdefault(found.key, {})
-            state.reasons.note(found, None, Rules(), alert, explained)
+            state.reasons.note(found, None, Rules(), alert, explained, state.zone)
 
     def _simulate(self, unit: UnitOfWork, now: datetime) -> None:
         """Move the simulated alerts; nothing depends on them."""
@@ -288,7 +288,7 @@ class Pipeline:
         for found in findings:
             seen = None if evaluator.gone else evaluator.latest
             alert = self.state.book.get(found.key, found.concern)
-            reasons.note(found, seen, evaluator.rules, alert, entry.explained)
+            reasons.note(found, seen, evaluator.rules, alert, entry.explained, self.state.zone)
 
     # What no longer exists ------------------------------------------------------------------------------------------
 

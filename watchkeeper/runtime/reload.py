@@ -206,7 +206,8 @@ class ActiveRuntime:
         said = difference(before, after)
         await self.runtime.pipeline.note(Entry.CONFIGURATION, said)
         _, _, detail = said.partition("; ")
-        await self.runtime.pipeline.changed(ChangeKind.CONFIGURATION, "watchkeeper's configuration", "reloaded", detail)
+        done = "reloaded:" if detail else "reloaded"
+        await self.runtime.pipeline.changed(ChangeKind.CONFIGURATION, "watchkeeper's configuration", done, detail)
 
     def _bench_for(self, settings: Settings) -> ProbeContext:
         bench = self.runtime.config.bench

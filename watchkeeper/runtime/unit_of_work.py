@@ -138,6 +138,10 @@ class Notifications:
         """host: its name in messages; zone: the operator's time zone."""
         self._outbox, self._host, self._zone = outbox, host, zone
 
+    def shown(self, at: datetime, now: datetime) -> str:
+        """An instant as the operator reads it everywhere."""
+        return instant(at, self._zone, now)
+
     def transition(
         self,
         unit: UnitOfWork,
@@ -179,11 +183,11 @@ class Notifications:
             unit.events.append(EventLine(now, Entry.NOTE, f"the clock was changed by {gap.set_by_s:+.0f} s"))
         if not gap.away_s:
             return
-        away = f"{duration(gap.away_s)} without monitoring, since {gap.since:%Y-%m-%d %H:%M} UTC"
+        away = f"{duration(gap.away_s)} without monitoring, since {self.shown(gap.since, now)}"
         details = {"away since": gap.since.isoformat(), "away for": f"{gap.away_s:.0f} s"}
         unit.events.append(EventLine(now, entry, f"monitoring resumed after {away}", details=details))
         if gap.away_s >= REPORTED_GAP_S:
-            since, until = (instant(at, self._zone, now) for at in (gap.since, gap.until))
+            since, until = (self.shown(at, now) for at in (gap.since, gap.until))
             message = noted(
                 self._host,
                 now,

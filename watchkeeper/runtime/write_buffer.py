@@ -189,10 +189,8 @@ class WriteBuffer:
             self._evaluate(unit, Condition(DATABASE, ok=True), now)
         if since is not None:
             log.warning("the database can be written again", extra=about(Event.DATABASE, key=DATABASE))
-            lasted = duration((now - since).total_seconds())
-            text = (
-                f"the database can be written again; samples are missing for {lasted}, since {since:%Y-%m-%d %H:%M} UTC"
-            )
+            missing = f"{duration((now - since).total_seconds())}, since {self._notifications.shown(since, now)}"
+            text = f"the database can be written again; samples are missing for {missing}"
             unit.events.append(EventLine(now, Entry.NOTE, text, details={"missing since": since.isoformat()}))
         return unit
 

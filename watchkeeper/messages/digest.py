@@ -1,21 +1,26 @@
-"""The digest: active alerts, what is nearest to full, what is overdue or due next. A message kind of its own. Pure.
+"""The digest: active alerts, what happened and ended, what is nearest to full, what is overdue or due next. Pure.
 
-It is built from the newest findings alone, so that it agrees with the page. Not here: when it is sent, and to whom.
+What is active comes from the newest findings alone, so that it agrees with the page; what happened since the digest
+before comes from the record (happened.py). Not here: when it is sent, and to whom.
 """
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta, tzinfo
 
-from watchkeeper.messages import wording
-from watchkeeper.messages.body import COLUMNS, LONGEST_HEADLINE
+from watchkeeper.messages import happened, wording
+from watchkeeper.messages.body import COLUMNS, LONGEST_HEADLINE, wrapped
 from watchkeeper.messages.build import of_no_alert, thread_id
+from watchkeeper.messages.happened import Happened
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import SeriesKey
 
 MOST = 5
-"""Lines of each kind: a digest is read on a phone. The page shows all of them."""
+"""Lines of what is next: a digest is read on a phone, and the page shows all of them. What is active is never cut."""
+
+MOST_HAPPENED = 30
+"""Lines of what happened and ended; the event log has the rest."""
 
 FAR = timedelta(days=120)
 """Anything further ahead than this is left out, even if there is nothing nearer."""
@@ -23,7 +28,7 @@ FAR = timedelta(days=120)
 
 def digest(
     findings: Sequence[Finding],
-    alerts: Sequence[Alert],
+    record: Happened,
     due_at: datetime,
     now: datetime,
     host: str,
@@ -32,9 +37,10 @@ def digest(
 ) -> Message:
     """Build the digest that was due at `due_at`, from what is known at `now`.
 
+    record: what happened since the digest before, with every alert as it is now.
     monthly: in the first digest of a month, the name of the month before and the availability of each service in it.
     """
-    standing = {(each.key, each.concern): each for each in alerts if each.standing}
+    standing = {(each.key, each.concern): each for each in record.alerts if each.standing}
     stands = sorted(
         (found for found in findings if (found.key, found.concern) in standing),
         key=lambda found: (-(standing[found.key, found.concern].priority or 0), str(found.key)),
@@ -42,16 +48,23 @@ def digest(
     full = _nearest(findings, Concern.FULL, now)
     due = _nearest(findings, Concern.OVERDUE, now)
     watched = _count(len({each.key for each in findings}), "measurement", "measurements")
+    over, new = happened.lines(record, now, zone), happened.began_since(record)
+    active = [
+        _standing(each, standing[each.key, each.concern], (each.key, each.concern) in new, now, zone) for each in stands
+    ]
     paragraphs = [
         f"Digest of {wording.clean(host, 60)}, {wording.instant(now, zone, now)}.",
-        _part("Active alerts", [_standing(each, standing[each.key, each.concern], now, zone) for each in stands]),
+        _part("Active alerts", active),
+        _part(f"Happened since {wording.instant(record.since, zone, now)}, and ended", _cut(over)),
         _part("Next to fill", [_line(each, now, zone) for each in full]),
         _part("Overdue or due next", [_line(each, now, zone) for each in due]),
         *([_monthly(*monthly)] if monthly else []),
         f"{watched} monitored. Times are {wording.zone_name(now, zone)}.",
     ]
     # With both: after the clock was set back the same time comes again.
-    thread = thread_id(host, "digest", due_at.isoformat(), now.isoformat())
+    thread = thread_id(
+        host, "digest", due_at.isoformat(), now.isoformat(), record.since.isoformat(), *(monthly or ())[:1]
+    )
     return of_no_alert(
         thread,
         host=host,
@@ -61,13 +74,14 @@ def digest(
         state=State.NORMAL,
         priority=None,
         at=now,
-        headline=_headline(len(stands), full, now, zone),
+        headline=_headline(len(stands), len(over), full, now, zone),
         body="\n\n".join(paragraphs) + "\n",
     )
 
 
-def _headline(standing: int, full: Sequence[Finding], now: datetime, zone: tzinfo) -> str:
+def _headline(standing: int, over: int, full: Sequence[Finding], now: datetime, zone: tzinfo) -> str:
     said = _count(standing, "active alert", "active alerts") if standing else "no active alerts"
+    said += f", {over} ended" if over else ""
     near = ""
     if full:
         near = f"; next to fill: {wording.thing(full[0].key)} {wording.time_left_phrase(full[0], now, zone)}"
@@ -84,9 +98,12 @@ def _nearest(findings: Iterable[Finding], concern: Concern, now: datetime) -> li
     return [found for *_, found in sorted(ends, key=lambda each: each[:2])][:MOST]
 
 
-def _standing(found: Finding, alert: Alert, now: datetime, zone: tzinfo) -> str:
+def _standing(found: Finding, alert: Alert, new: bool, now: datetime, zone: tzinfo) -> str:  # noqa: FBT001  it is plain
+    """`warning, new: service hide-hub not answering for 3 h, since Mon 30 Nov 07:12`."""
     known = ", acknowledged" if alert.state is State.ACKNOWLEDGED else ""
-    return f"{alert.priority.word if alert.priority else ''}{known}: {_line(found, now, zone)}"
+    since = f", alert since {wording.instant(alert.raised_at, zone, now)}" if alert.raised_at is not None else ""
+    word = alert.priority.word if alert.priority else ""
+    return f"{word}{', new' if new else ''}{known}: {_line(found, now, zone)}{since}"
 
 
 def _line(found: Finding, now: datetime, zone: tzinfo) -> str:
@@ -100,9 +117,13 @@ def _monthly(month: str, lines: Sequence[str]) -> str:
 
 
 def _part(title: str, lines: Sequence[str]) -> str:
-    shown = [f"  {wording.clean(each, 2 * COLUMNS)}" for each in lines[:MOST]] or ["  none"]
-    more = [f"  and {len(lines) - MOST} more on the page"] if len(lines) > MOST else []
-    return "\n".join([f"{title}:", *shown, *more])
+    shown = [wrapped(f"  {wording.clean(each, 4 * COLUMNS)}") for each in lines] or ["  none"]
+    return "\n".join([f"{title}:", *shown])
+
+
+def _cut(lines: Sequence[str]) -> Sequence[str]:
+    more = [f"and {len(lines) - MOST_HAPPENED} more in `watchkeeper events`"] if len(lines) > MOST_HAPPENED else []
+    return [*lines[:MOST_HAPPENED], *more]
 
 
 def _count(number: int, one: str, many: str) -> str:

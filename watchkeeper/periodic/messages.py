@@ -25,6 +25,7 @@ from watchkeeper.model.history.availability import Period, availability, begin_o
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Kind
 from watchkeeper.model.records import Commit, Delivery
+from watchkeeper.periodic.happened import read_happened
 from watchkeeper.periodic.stand_ins import Due, StandIns
 from watchkeeper.web.reports.gather import ReportStore, read_month
 
@@ -151,14 +152,25 @@ class PeriodicMessages:
         }
         deliveries: list[Delivery] = []
         for due_at in sorted({at for at in last.values() if at > after}):
-            found, alerts = await self._store.findings(), await self._store.alerts()
             names = {name for name, at in last.items() if at == due_at}
-            first = {name for name in names if self._first_of_month(self._routes[name], due_at)}
-            for some, monthly in ((names - first, None), (first, await self._monthly(due_at) if first else None)):
-                if some:
-                    message = digest(found, alerts, due_at, now, self._host, self._zone, monthly)
-                    deliveries += self._post.digest_deliveries(message, some, now)
+            by_content: dict[tuple[datetime, bool], set[str]] = {}
+            for name in sorted(names):
+                content = self._previous(self._routes[name], after), self._first_of_month(self._routes[name], due_at)
+                by_content.setdefault(content, set()).add(name)
+            for (since, first), some in by_content.items():
+                message = await self._digest(due_at, now, since, first=first)
+                deliveries += self._post.digest_deliveries(message, some, now)
         return deliveries
+
+    async def _digest(self, due_at: datetime, now: datetime, since: datetime, *, first: bool) -> Message:
+        record = await read_happened(self._store, since, now)
+        monthly = await self._monthly(due_at) if first else None
+        return digest(await self._store.findings(), record, due_at, now, self._host, self._zone, monthly)
+
+    @staticmethod
+    def _previous(route: Route, after: datetime) -> datetime:
+        """When a receiver's previous digest was due: the last that was sent, also after a time without rounds."""
+        return after if route.digest is None else route.digest.last(after, route.zone)
 
     def _first_of_month(self, route: Route, due_at: datetime) -> bool:
         """Return whether this is a receiver's first digest of a month: that one says what the month before was like.

@@ -25,12 +25,15 @@ from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages import build, reminders
 from watchkeeper.messages.delivery.superseded import rewrite_superseded
 from watchkeeper.messages.digest import digest
-from watchkeeper.model.alert import Alert, Delays, Transition
+from watchkeeper.messages.happened import Happened
+from watchkeeper.model.alert import Alert, Concern, Delays, Transition
 from watchkeeper.model.chattering import Chattering
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.history.availability import Outage
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
+from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.model.units import DAY_S
 
 HOST, ZONE, NOW = "gannet", ZoneInfo("Europe/Paris"), datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
@@ -189,7 +192,23 @@ def _late(first: Message, newest: Message) -> Message:
 def _digest(case: Case) -> Message:
     findings = [judge_full(SKERRY, _forecast(NOW, (16.0, 24.0, 40.0)), NOW, FullRule(), None), case[1]]
     findings.append(judge_overdue(_certificate(), NOW, NOW, OverdueRule()))
-    return digest(findings, [case[0].after], NOW, NOW, HOST, ZONE)
+    return digest(findings, _record(case), NOW, NOW, HOST, ZONE)
+
+
+def _record(case: Case) -> Happened:
+    """Since the digest of the day before: an outage, a backup that was late, and what is active now."""
+    begin = NOW - timedelta(hours=7)
+    outage = Outage(begin.timestamp(), (begin + timedelta(minutes=12)).timestamp(), 720.0, "connection refused")
+    began, ended = (
+        EventLine(
+            NOW - timedelta(hours=hours), Entry.TRANSITION, text, NEWEST, Concern.OVERDUE, {"event": event, **state}
+        )
+        for hours, text, event, state in (
+            (6, "snapshots of ringing-db: newest overdue by 60 s", "raise", {"state": "active", "priority": "warning"}),
+            (4, "snapshots of ringing-db: newest made (alert ended)", "clear", {"state": "rectified"}),
+        )
+    )
+    return Happened(NOW - timedelta(days=1), (began, ended), {HIDE_HUB: (outage,)}, (case[0].after,))
 
 
 def _away() -> Message:

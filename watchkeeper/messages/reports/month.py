@@ -14,6 +14,7 @@ from watchkeeper.messages.body import LONGEST_HEADLINE
 from watchkeeper.messages.build import of_no_alert, thread_id
 from watchkeeper.messages.changes import ChangeGroup, text_of
 from watchkeeper.messages.forecast_record import record_line
+from watchkeeper.messages.happened import FOLLOWS
 from watchkeeper.messages.reports.report import Report, report_text, section
 from watchkeeper.model.alert import Concern, Event, NotificationKind, Priority, State
 from watchkeeper.model.change import Change, ChangeKind
@@ -26,9 +27,6 @@ from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.model.units import DAY_S
 
 NOT_YET = "and not made up for"
-
-FOLLOWS = "held by"
-"""In the details of an event: the alert that this one follows from."""
 
 FIRST_YEAR = 1970
 """Times are counted from it."""

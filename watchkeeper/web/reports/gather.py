@@ -51,7 +51,7 @@ async def read_month(store: ReportStore, first_day: date, named: tuple[str, tzin
     until = min(end, now)
     series = [each for each in await store.series() if each.first_at < until]
     seen = [each.observation for each in await store.latest()]
-    events = await _events(store, begin, until)
+    events = await read_events(store, begin, until)
     return Month(
         host,
         first_day,
@@ -74,8 +74,8 @@ async def read_month(store: ReportStore, first_day: date, named: tuple[str, tzin
     )
 
 
-async def _events(store: ReportStore, begin: datetime, until: datetime) -> list[EventLine]:
-    """The events of a time, newest first."""
+async def read_events(store: ReportStore, begin: datetime, until: datetime) -> list[EventLine]:
+    """The events of a time, newest first; MOST_EVENTS at most, or a page more."""
     found = list[EventLine]()
     before: int | None = None
     while len(found) < MOST_EVENTS:

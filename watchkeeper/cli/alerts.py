@@ -6,14 +6,14 @@ from collections.abc import Sequence
 import click
 
 from watchkeeper.messages.wording import clean, concern_words, state_words, thing
-from watchkeeper.model.alert import Alert
+from watchkeeper.model.alert import Alert, State
 
 
 def named(alerts: Sequence[Alert], name: str, *, every: bool) -> Sequence[Alert]:
     """The alerts whose subject is, or else contains, a name; several subjects only with `every`. Raises UsageError."""
     wanted = name.casefold()
     exact = [each for each in alerts if each.key.subject.casefold() == wanted]
-    found = exact or [each for each in alerts if wanted in str(each.key).casefold()]
+    found = exact or [each for each in alerts if _fits(each, name)]
     subjects = list(dict.fromkeys(each.key.subject for each in found))
     if not found:
         raise click.UsageError(_unknown(alerts, name))
@@ -21,6 +21,16 @@ def named(alerts: Sequence[Alert], name: str, *, every: bool) -> Sequence[Alert]
         listed = ", ".join(clean(each, 60) for each in subjects)
         raise click.UsageError(f'"{clean(name, 60)}" means more than one: {listed}; write more of the name, or --all')
     return found
+
+
+def acknowledged(alerts: Sequence[Alert], name: str) -> Sequence[Alert]:
+    """The alerts that a name fits, if all of these are acknowledged already; else none."""
+    open_or_done = [each for each in alerts if each.state is not State.NORMAL and _fits(each, name)]
+    return open_or_done if all(each.state is State.ACKNOWLEDGED for each in open_or_done) else ()
+
+
+def _fits(alert: Alert, name: str) -> bool:
+    return name.casefold() in str(alert.key).casefold()
 
 
 def _unknown(alerts: Sequence[Alert], name: str) -> str:

@@ -112,8 +112,15 @@ def _each(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[Plac
             yield from each["ctx"]["found"]
         elif each["type"].startswith("union_tag"):
             yield (*at.keys, "kind"), _what(each, at)
+        elif _is_said_inside(each, at_or_in[at.keys] > at_place[at.keys]):
+            continue
         elif not _meant_for_another(each, at_place[at.keys] > 1, at_or_in[at.keys] > 1):
             yield at.keys, _what(each, at)
+
+
+def _is_said_inside(error: ErrorDetails, more_inside: bool) -> bool:  # noqa: FBT001  it is plain
+    """Whether a list is wrong only in its entries, which have errors of their own: it is a list, and long enough."""
+    return isinstance(error["input"], list) and error["type"].endswith("_type") and more_inside
 
 
 def _meant_for_another(error: ErrorDetails, more_here: bool, more_inside: bool) -> bool:  # noqa: FBT001  both are plain

@@ -37,6 +37,9 @@ _STEPS = 4
 _LOGIN_WANTED = frozenset({530, 534, 535, 538})
 """Replies that mean "log in first" or "not like this" (RFC 4954 6), whatever command they answer."""
 
+_NO_STARTTLS = "STARTTLS extension not supported"
+"""How the library says that the server does not offer it (aiosmtplib has no error of its own for that)."""
+
 _REMEMBERED = 1_000
 """Messages whose partly completed deliveries are remembered; far more than ever wait."""
 
@@ -229,6 +232,8 @@ class Mail(BaseNotifier[MailSettings]):
             case aiosmtplib.SMTPSenderRefused() | aiosmtplib.SMTPDataError():
                 said = f"{name}: {self._server} answered {self._said(error.code, error.message)}"
                 return DeliveryRefused(said) if _final(error.code) else DeliveryDeferred(said)
+            case aiosmtplib.SMTPException() if _NO_STARTTLS in str(error):
+                return DeliveryDeferred(f"{name}: {self._server} offers no STARTTLS; {self._without_tls}")
             case aiosmtplib.SMTPResponseException():
                 return DeliveryDeferred(f"{name}: {self._server} answered {self._said(error.code, error.message)}")
             case _:
@@ -236,6 +241,13 @@ class Mail(BaseNotifier[MailSettings]):
                     "cannot connect to" if isinstance(error, aiosmtplib.SMTPConnectError) else "lost the connection to"
                 )
                 return DeliveryDeferred(f"{name}: {verb} {self._server} ({self._why(error)})")
+
+    @property
+    def _without_tls(self) -> str:
+        """What to write instead. Nobody is advised to send unencrypted beyond the own network."""
+        if _is_this_host(self._settings.server):
+            return 'write security = "none", which is allowed on this host'
+        return 'write security = "tls" if it expects TLS at once (port 465)'
 
     def _why(self, error: Exception) -> str:
         """Why there was no connection, without the address, which the library puts into its own text."""

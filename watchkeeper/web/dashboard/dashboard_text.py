@@ -119,12 +119,22 @@ def _likely(first: ActiveAlert, zone: tzinfo) -> str:
 
 def _more(board: Dashboard, zone: tzinfo) -> str:
     """What else needs the operator, and by when."""
-    eased = [thing(e.alert.key, seen=e.observation) for e in board.needing[1:] if is_easing(e.alert, e.finding)]
-    room = f"Room again: {_some(eased)}." if eased else ""
+    room = " ".join(f"{title}: {_some(some)}." for title, some in _eased(board, zone).items())
     more = [e for e in board.needing[1:] if not is_easing(e.alert, e.finding)]
     if not more:
         return room
     return " ".join(filter(None, (_others(more, board, zone), room)))
+
+
+def _eased(board: Dashboard, zone: tzinfo) -> dict[str, list[str]]:
+    """What needs nothing more than to last, by what is known of it: only what was emptied has room again."""
+    found = dict[str, list[str]]()
+    for each in board.needing[1:]:
+        if each.finding is not None and is_easing(each.alert, each.finding):
+            room = easing(each.alert, each.finding, board.at, zone).startswith("room again")
+            title = "Room again" if room else "No longer filling"
+            found.setdefault(title, []).append(thing(each.alert.key, seen=each.observation))
+    return found
 
 
 def _others(more: Sequence[ActiveAlert], board: Dashboard, zone: tzinfo) -> str:

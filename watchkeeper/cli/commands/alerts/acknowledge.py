@@ -9,7 +9,7 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import control
-from watchkeeper.cli.alerts import line, named
+from watchkeeper.cli.alerts import acknowledged, line, named
 from watchkeeper.cli.command_group import configured
 from watchkeeper.cli.database import opened
 from watchkeeper.config.secrets import Secrets
@@ -38,12 +38,16 @@ def acknowledge(config: Path | None, name: str, *, every: bool) -> None:
     77 no permission.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    waiting = [each for each in asyncio.run(alerts_of(known)) if each.state in OPEN]
+    alerts = asyncio.run(alerts_of(known))
+    waiting = [each for each in alerts if each.state in OPEN]
     if not name and not every:
         for each in waiting:
             click.echo(line(each))
         if not waiting:
             click.echo("There is nothing to acknowledge.")
+        return
+    if done_before := [] if every else acknowledged(alerts, name):
+        click.echo("\n".join(f"It is acknowledged already: {line(each)}" for each in done_before))
         return
     for each in named(waiting, name, every=every):
         asked = Acknowledge(subject=each.key.subject, quantity=each.key.quantity, concern=each.concern)

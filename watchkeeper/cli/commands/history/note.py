@@ -10,16 +10,18 @@ from watchkeeper import settings
 from watchkeeper.cli import control
 from watchkeeper.cli.command_group import configured
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.subjects import chosen
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.daemon.control import LONGEST_NOTE, Note
-from watchkeeper.messages.wording import clean
 from watchkeeper.model.observation import SeriesKey
 
 
 @click.command()
 @configured
 @click.argument("text")
-@click.option("--about", "subject", default="", metavar="NAME", help="The subject that the note is about.")
+@click.option(
+    "--about", "subject", default="", metavar="NAME", help="The subject that the note is about, or a part of its name."
+)
 def note(config: Path | None, text: str, *, subject: str) -> None:
     """Write the note TEXT into the event log, where the page and `watchkeeper events` show it.
 
@@ -43,12 +45,8 @@ def note(config: Path | None, text: str, *, subject: str) -> None:
 
 
 async def _key(known: settings.Settings, subject: str) -> SeriesKey:
-    """The first quantity of a subject. Raises UsageError if there is none."""
+    """The first quantity of the subject that is meant. Raises UsageError if there is none, or several."""
     async with opened(known) as store:
         every: Sequence[SeriesKey] = [each.key for each in await store.series()]
-    found = next((each for each in every if each.subject.casefold() == subject.casefold()), None)
-    if found is None:
-        near = sorted({each.subject for each in every if subject.casefold() in each.subject.casefold()})[:5]
-        hint = f"; did you mean {' or '.join(clean(each, 60) for each in near)}?" if near else ""
-        raise click.UsageError(f'no subject is named "{clean(subject, 60)}"{hint}')
-    return found
+    meant = chosen(dict.fromkeys(each.subject for each in every), subject)
+    return next(each for each in every if each.subject == meant)

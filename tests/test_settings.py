@@ -143,3 +143,23 @@ def test_errors_are_those_of_the_model_of_every_kind(tmp_path: Path) -> None:
     with pytest.raises(ConfigError) as every:
         loading.load(settings.known_model(), path, secrets=Secrets.NEEDED)
     assert caught.value.problems == every.value.problems
+
+
+@pytest.mark.parametrize(
+    ("written", "place", "said"),
+    [
+        ('["you"]', "to[1]", '"you" is not a mail address'),
+        ('"you@example.org"', "to", "write a list"),
+        ("[]", "to", "not allowed"),
+    ],
+)
+def test_a_wrong_entry_of_a_list_is_one_problem(tmp_path: Path, written: str, place: str, said: str) -> None:
+    """That a list must be a list is no help to who wrote one; a text or an empty list still hears it."""
+    path = tmp_path / "config.toml"
+    table = 'kind = "mail"\nserver = "127.0.0.1"\nsecurity = "none"\nfrom = "gannet@example.org"'
+    path.write_text(f"[[notifier]]\n{table}\nto = {written}\n")
+    with pytest.raises(ConfigError) as error:
+        settings.read(path)
+    (problem,) = error.value.problems
+    assert problem.place == f"notifier[1].{place}"
+    assert said in problem.what

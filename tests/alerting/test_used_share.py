@@ -75,6 +75,6 @@ def test_it_is_explained() -> None:
     for minute in range(5):
         judged.take(Level(VAR, 92.0, 100.0), NOW + timedelta(minutes=minute))
     (found, *_) = judged.judge(NOW + timedelta(minutes=5)).findings
-    said = explain(found, judged.latest, judged.rules, judged.alert(Concern.FULL))
+    said = explain(found, judged.latest, judged.rules, judged.alert(Concern.FULL), UTC)
     assert "alarm within 1 day, caution at 80 % used, warning at 90 % used, alarm at 97 % used" in said
     assert "calls for a warning, because the used share has reached 90 %" in said

@@ -32,7 +32,7 @@ def line(
 
 def raised(hours: float, text: str = "guest tide-log paused", **more: str) -> EventLine:
     """The begin of an alert."""
-    return line(hours, "raise", State.ACTIVE, text, **{"priority": "warning", **more})
+    return line(hours, "raise", State.ACTIVE, text, GUEST, Concern.FAULTY, **{"priority": "warning", **more})
 
 
 def cleared(hours: float, text: str = "guest tide-log running again (alert ended)") -> EventLine:

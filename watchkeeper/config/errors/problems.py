@@ -119,8 +119,13 @@ def _each(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[Plac
 
 
 def _is_said_inside(error: ErrorDetails, more_inside: bool) -> bool:  # noqa: FBT001  it is plain
-    """Whether a list is wrong only in its entries, which have errors of their own: it is a list, and long enough."""
-    return isinstance(error["input"], list) and error["type"].endswith("_type") and more_inside
+    """Whether a list is wrong only in its entries, which have errors of their own.
+
+    pydantic counts an entry with an error as missing: a list that is long enough as it is written is not too short.
+    """
+    if not (more_inside and isinstance(error["input"], list)):
+        return False
+    return error["type"] == "too_short" and len(error["input"]) >= error["ctx"]["min_length"]
 
 
 def _meant_for_another(error: ErrorDetails, more_here: bool, more_inside: bool) -> bool:  # noqa: FBT001  both are plain

@@ -28,6 +28,8 @@ sysctl fs.file-nr  # what is open: all
 lsof -n            # by whom
 ```
 
+**When it is full.** Stop one now.
+
 **What usually helps.** Restart it.
 
 **Better not.** Do not only raise the limit.
@@ -46,6 +48,7 @@ def test_a_file_has_all_of_an_entry() -> None:
         commands=(("sysctl fs.file-nr", "what is open: all"), ("lsof -n", "by whom")),
         helps="Restart it.",
         avoid="Do not only raise the limit.",
+        full="Stop one now.",
         example="gannet",
     )
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from tests.support.messages import (
     DAY_S,
     GIB,
+    HOST,
     NOW,
     SKERRY,
     ZONE,
@@ -26,6 +27,7 @@ from watchkeeper.alerting.rules import FaultyRule, OverdueRule, judge_faulty, ju
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.body import COLUMNS, LONGEST_HEADLINE
 from watchkeeper.messages.build import compose
+from watchkeeper.messages.deletions import Deletion, Deletions
 from watchkeeper.model.alert import Concern, Event, NotificationKind, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
@@ -294,6 +296,8 @@ def test_body_of_a_warning() -> None:
         "would free; snapshots still hold what was deleted. Then check which\n"
         "guest's disk has grown.\n"
         "\n"
+        "Freeing 154 GiB gives 2 more weeks at this rate.\n"
+        "\n"
         "Times are CET, now UTC+01:00.\n"
     )
 
@@ -412,3 +416,30 @@ def test_a_condition_without_a_date() -> None:
     message = told([bare], None)[0].message()
     assert message.headline == "tide-log: sync faulty"
     assert message.body.startswith("Caution on gannet: tide-log: sync faulty.\n\nWhat to do first: ")
+
+
+def test_what_to_delete_first() -> None:
+    """The sets of snapshots that hold most, with what deleting them would free, and the command with the real name."""
+    each = episode()[0]
+    sets = (Deletion("6 GiB to 9 GiB", "skerry/hide-hub, daily-*: 4 snapshots"), Deletion("2 GiB", "skerry/tide-log"))
+    found = Deletions(sets, "watchkeeper reclaim --gain 14d --store 'pool skerry'")
+    said = compose(each.move, each.found, each.seen, HOST, ZONE, first_step, deletions=found).body
+    assert (
+        "Snapshots that hold most, and what deleting them would free:\n"
+        "  6 GiB to 9 GiB: skerry/hide-hub, daily-*: 4 snapshots\n  2 GiB: skerry/tide-log\n\n"
+        "`watchkeeper reclaim --gain 14d --store 'pool skerry'` names those to\ndelete for two more weeks.\n"
+    ) in said
+    assert "Snapshots that hold most" not in compose(each.move, each.found, None, HOST, ZONE, first_step).body
+    ended = episode()[3]
+    over = compose(ended.move, ended.found, ended.seen, HOST, ZONE, first_step, deletions=found).body
+    assert "Snapshots that hold most" not in over
+
+
+def test_what_to_do_differs_when_nothing_is_left() -> None:
+    """Two days before, look for what grew; when it is full, free space at once."""
+    each = episode()[0]
+    before = compose(each.move, each.found, level(1946), HOST, ZONE, first_step).body
+    full = compose(each.move, each.found, level(2048), HOST, ZONE, first_step).body
+    assert "What to do first: `watchkeeper reclaim` shows" in before
+    assert "What to do first: Writes fail now, and the guests with a disk on it" in full
+    assert "`zfs list -t snapshot -o name,used -s used -r skerry`" in full

@@ -6,9 +6,9 @@ from datetime import UTC
 import numpy as np
 
 from tests.forecast.levels import START_S, every, seen
-from watchkeeper.messages.growth import describe
+from watchkeeper.messages.growth import describe, room_words
 from watchkeeper.model.forecast import Forecast, Step, UnusualGrowth
-from watchkeeper.model.observation import Unit
+from watchkeeper.model.observation import Level, SeriesKey, Unit
 from watchkeeper.model.units import DAY_S
 
 GIB = 2.0**30
@@ -98,3 +98,26 @@ def test_an_unusual_growth_replaces_the_trend_of_the_time_before() -> None:
         said(replace(young, likely_s=NOW_S + 90 * DAY_S))
         == f"{fast}; before that growing 11 GiB a day since Sun 18 Jan"
     )
+
+
+SKERRY = Level(SeriesKey("pool skerry", "space"), 500 * GIB, 1000 * GIB)
+
+
+def test_how_much_must_go_for_some_more_time() -> None:
+    """Two weeks, or less where that would be most of what is there; nothing of what is no space, or does not grow."""
+    assert room_words(PLAIN, SKERRY) == "Freeing 154 GiB gives 2 more weeks at this rate."
+    fast = replace(PLAIN, growth_per_day=100 * GIB)
+    assert room_words(fast, SKERRY) == "Freeing 200 GiB gives 2 more days at this rate."
+    assert (
+        room_words(replace(PLAIN, growth_per_day=900 * GIB), SKERRY)
+        == "Freeing 225 GiB gives 6 more hours at this rate."
+    )
+    assert room_words(replace(PLAIN, growth_per_day=2000 * GIB), SKERRY) == ""
+    in_guest = replace(SKERRY, key=SeriesKey("guest hide-hub", "space on /srv"))
+    assert room_words(PLAIN, in_guest) == room_words(PLAIN, SKERRY)
+    for none in (None, replace(PLAIN, growth_per_day=None), replace(PLAIN, growth_per_day=-1.0 * GIB)):
+        assert room_words(none, SKERRY) == ""
+    for other in (
+        replace(SKERRY, key=SeriesKey("memory", "in use")), replace(SKERRY, unit=Unit.COUNT),
+    ):  # fmt: skip
+        assert room_words(PLAIN, other) == ""

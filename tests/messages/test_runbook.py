@@ -73,3 +73,29 @@ def test_commands_are_safe_to_paste(path: str) -> None:
     assert words[:3] == ["du", "-x", "--max-depth=1"]
     assert words[3] in {path, "."}
     assert command.isprintable()
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        SeriesKey("pool skerry", "space"), SeriesKey("file system /srv", "space"), SeriesKey("btrfs /srv", "data"),
+        SeriesKey("thin pool vg0/guests", "data"), SeriesKey("thin pool vg0/guests", "metadata"),
+        SeriesKey("file system /srv", "inodes"), SeriesKey("dataset skerry/guests", "quota"),
+        SeriesKey("guest hide-hub", "space on /srv"), SeriesKey("memory", "in use"), SeriesKey("memory", "swap"),
+        SeriesKey("tide-log", "rows"),
+    ],
+    ids=str,
+)  # fmt: skip
+def test_nothing_left_has_a_first_step_of_its_own(key: SeriesKey) -> None:
+    """What is urgent then; with the name of the thing."""
+    some, none = (first_step(Concern.FULL, key, Level(key, used, 100.0)) for used in (99.0, 100.0))
+    assert some != none
+    assert none == runbook().find(Concern.FULL, key).named(none, key)
+    assert " now" in none
+    assert first_step(Concern.FULL, key, None) == some
+
+
+def test_what_has_no_step_of_its_own_keeps_the_usual_one() -> None:
+    """An entry without that part says the same."""
+    key = SeriesKey("drive 0", "endurance")
+    assert first_step(Concern.FULL, key, Level(key, 100.0, 100.0)) == first_step(Concern.FULL, key, None)

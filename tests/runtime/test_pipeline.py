@@ -11,6 +11,7 @@ from watchkeeper.alerting.correlation.group_alerts import DATABASE, FLOOD, GROUP
 from watchkeeper.alerting.missing_data import GONE, is_gone
 from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
+from watchkeeper.messages.deletions import Deletion, Deletions
 from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Level, Observation, SeriesKey
@@ -744,3 +745,30 @@ async def test_nobody_stands_for_a_probe_that_has_left() -> None:
     """The placeholder for it reports nothing, and suppresses nothing."""
     assert await Absent().observe() == ()
     await Absent().close()
+
+
+class Read:
+    """What deleting would free: known once it was asked for."""
+
+    def __init__(self) -> None:
+        self.wanted: list[str] = []
+
+    def want_ahead(self, subject: str) -> None:
+        self.wanted.append(subject)
+
+    def known(self, subject: str) -> Deletions | None:
+        return Deletions((Deletion("6 GiB", "hide-hub"),), "watchkeeper reclaim") if subject in self.wanted else None
+
+
+async def test_what_could_be_deleted_is_read_before_a_store_is_reported(house: House) -> None:
+    """From the first forecast on, so that the message has it; of space alone, and not while nothing fills."""
+    house.pipeline.state.deletions = read = Read()
+    keys = (SeriesKey("pool skerry", "space"), SeriesKey("pool skerry", "metadata"), SeriesKey("pool reef", "space"))
+    probe = watched(*[[Level(key, 1000.0 + 5 * n * (key != keys[2]), 2048.0) for key in keys] for n in range(80)])
+    for _ in range(80):
+        await house.run(probe)
+    assert set(read.wanted) == {"pool skerry"}
+    said = {each.key: each.body for each in house.messages}
+    assert "  6 GiB: hide-hub" in said[keys[0]]
+    assert "hide-hub" not in said[keys[1]]
+    assert keys[2] not in said

@@ -55,6 +55,7 @@ from watchkeeper.store.recovery.repair import damaged_files
 from watchkeeper.store.store import Store
 from watchkeeper.web.bound_page import BoundPage, bind
 from watchkeeper.web.late_page import LatePage, Serve
+from watchkeeper.web.planning.best_deletions import BestDeletions
 
 if TYPE_CHECKING:
     from watchkeeper.archive.common_store import CommonStore
@@ -177,6 +178,7 @@ class _Daemon:
         self._runner = Runner(runtime.pipeline, config.probes)
         self._runner.look_now = self._schedule.now
         self._active = ActiveRuntime(runtime, self._runner, lasting)
+        self._deletions = self._state.deletions = BestDeletions(self._active, clock)
         self._job_reports = job_reports
         self._hand = DaemonActions(self._runner, self._schedule, self._outbox, clock, named, store.keep_maintenance)
         self._service = sd_notify.Service()
@@ -203,6 +205,7 @@ class _Daemon:
         delivering = asyncio.create_task(self._outbox.run())
         stack.push_async_callback(self._outbox.close, GRACE_S)
         stack.push_async_callback(self._close_probes)
+        stack.push_async_callback(self._deletions.close)
         self._plan()
         self._schedule.start()
         reviewing = asyncio.create_task(self._review())
@@ -289,6 +292,7 @@ class _Daemon:
                 jobs=Jobs(Tokens(self._active.tokens), self._job_reports, Tries(self._clock)),
                 resting=self._runner.dependents_of,
                 planner=self._active,
+                deletions=self._deletions,
                 browser_key=_browser_key(settings),
                 states=self._store.probe_states,
                 work=DaemonActivity(self._runner, self._outbox),

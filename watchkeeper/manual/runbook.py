@@ -19,7 +19,13 @@ FOLDER = Path(__file__).parent / "alerts"
 FENCE = "+++\n"
 """Before and after the table."""
 
-PARTS = {"means": "What it means", "look": "Look first", "helps": "What usually helps", "avoid": "Better not"}
+PARTS = {
+    "means": "What it means",
+    "look": "Look first",
+    "full": "When it is full",
+    "helps": "What usually helps",
+    "avoid": "Better not",
+}
 """The paragraphs of an entry by its fields."""
 
 

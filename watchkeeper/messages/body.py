@@ -12,6 +12,7 @@ from datetime import datetime, tzinfo
 from typing import assert_never
 
 from watchkeeper.messages import changes, growth, wording
+from watchkeeper.messages.deletions import Deletions
 from watchkeeper.messages.runbook import FirstStep
 from watchkeeper.model.alert import Concern, Event, NotificationKind, Transition
 from watchkeeper.model.change import Change
@@ -63,7 +64,7 @@ class MessageContext:
 
     seen: the newest observation of the series; zone: the operator's; first_step: what the runbook says to look at
     first; dependents: the subjects that depend on this one; sent_before: those of them that were reported before this
-    cause was known; changed: what changed before it began.
+    cause was known; changed: what changed before it began; deletions: the snapshots that hold most of the store.
     """
 
     move: Transition
@@ -75,6 +76,7 @@ class MessageContext:
     dependents: tuple[str, ...] = ()
     sent_before: tuple[str, ...] = ()
     changed: tuple[Change, ...] = ()
+    deletions: Deletions | None = None
 
     @property
     def now(self) -> datetime:
@@ -233,7 +235,19 @@ def _paragraphs(case: MessageContext) -> Iterator[str]:
     elif case.move.notification is not NotificationKind.ENDED:
         found = case.found
         yield f"What to do first: {case.first_step(found.concern, found.key, case.seen)}"
+        yield from _space(case)
     yield f"Times are {wording.zone_name(case.now, case.zone)}."
+
+
+def _space(case: MessageContext) -> Iterator[str]:
+    """What a filling store needs, and which snapshots hold most."""
+    if case.found.concern is not Concern.FULL or not isinstance(case.seen, Level):
+        return
+    yield growth.room_words(case.found.forecast, case.seen)
+    if case.deletions is not None:
+        lines = [f"  {wording.clean(each.size, 40)}: {wording.clean(each.what, 200)}" for each in case.deletions.sets]
+        yield "\n".join(["Snapshots that hold most, and what deleting them would free:", *lines])
+        yield f"`{case.deletions.command}` names those to delete for two more weeks."
 
 
 def _opening(case: MessageContext) -> str:

@@ -10,6 +10,7 @@ from datetime import datetime, tzinfo
 
 from watchkeeper.messages import body as letter
 from watchkeeper.messages import wording
+from watchkeeper.messages.deletions import Deletions
 from watchkeeper.messages.runbook import FirstStep
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State, Transition
 from watchkeeper.model.change import Change
@@ -48,18 +49,19 @@ def compose(
     sent_before: tuple[str, ...] = (),
     *,
     changed: tuple[Change, ...] = (),
+    deletions: Deletions | None = None,
 ) -> Message:
     """Build the message about a transition. Raises ValueError if there is nothing to notify.
 
     found: the finding that changed the alert; seen: the newest observation; zone: the operator's; first_step: what
     the runbook says to look at first; dependents: the subjects that depend on this one, whose messages are suppressed
     while it is down; sent_before: those of them that were reported before this cause was known; changed: what changed
-    on the host before it began.
+    on the host before it began; deletions: the snapshots that hold most of the store, if that is known.
     """
     if move.notification is None:
         raise ValueError(f"{move.event.value} of {move.after.key} sends no notification")
     after = move.after
-    case = letter.MessageContext(move, found, seen, host, zone, first_step, dependents, sent_before, changed)
+    case = letter.MessageContext(move, found, seen, host, zone, first_step, dependents, sent_before, changed, deletions)
     raised_at = after.raised_at or move.at
     began_at, over_at = letter.period(case) if move.notification is NotificationKind.ENDED else (None, None)
     thread = thread_of(after, host)

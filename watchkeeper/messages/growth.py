@@ -7,7 +7,7 @@ from datetime import UTC, datetime, tzinfo
 
 from watchkeeper.messages import wording
 from watchkeeper.model.forecast import Forecast
-from watchkeeper.model.observation import Unit
+from watchkeeper.model.observation import Level, SeriesKey, Unit
 from watchkeeper.model.units import DAY_S, WEEK_S
 
 RECENT_STEP_S = 14 * DAY_S
@@ -17,6 +17,11 @@ FEWEST_CYCLES = 3
 LEAST_SHARE = 1e-4
 """A growth below this share of the capacity a day is too small for anyone to notice."""
 
+MORE = ((2 * WEEK_S, "2 more weeks"), (2 * DAY_S, "2 more days"), (DAY_S / 4, "6 more hours"))
+"""The times that freeing space can give."""
+SPACES = frozenset({"space", "data", "quota"})
+"""Quantities of stores whose content can be deleted."""
+
 
 def describe(found: Forecast, unit: Unit, zone: tzinfo) -> str:
     """What the level does, in one clause without a full stop; empty if there is nothing to say.
@@ -25,6 +30,25 @@ def describe(found: Forecast, unit: Unit, zone: tzinfo) -> str:
     """
     parts = (_unusual(found, unit, zone), _growth(found, unit, zone), _cycle(found, zone), _step(found, unit, zone))
     return "; ".join(part for part in parts if part)
+
+
+def room_words(forecast: Forecast | None, seen: Level) -> str:
+    """`Freeing 154 GiB gives 2 more weeks at this rate.`; empty if it is no space, or if its growth is not known.
+
+    The longest of some times for which less than half of what is used would have to go.
+    """
+    rate = forecast.growth_per_day if forecast is not None else None
+    if rate is None or rate < LEAST_SHARE * seen.capacity or seen.unit is not Unit.BYTES or not is_space(seen.key):
+        return ""
+    for gained_s, words in MORE:
+        if (freed := rate * gained_s / DAY_S) <= seen.used / 2:
+            return f"Freeing {wording.amount(freed, seen.unit)} gives {words} at this rate."
+    return ""
+
+
+def is_space(key: SeriesKey) -> bool:
+    """Is it the space of a store, whose content can be deleted?"""
+    return key.quantity in SPACES or key.quantity.startswith("space on ")
 
 
 def _unusual(found: Forecast, unit: Unit, zone: tzinfo) -> str:

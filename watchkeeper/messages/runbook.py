@@ -31,6 +31,7 @@ class RunbookEntry:
     commands: what to run, each with what it shows; {name} as in `look`, sudo if it needs root.
     helps: what usually helps. avoid: what makes it worse.
     example: replaces {name} in the manual.
+    full: what to do first when nothing is left, instead of `look`; empty if that is the same.
     stand_in: replaces it in a message if the name cannot be printed on a line.
     """
 
@@ -45,6 +46,7 @@ class RunbookEntry:
     kinds: tuple[str, ...] = ()
     example: str = ""
     stand_in: str = "NAME"
+    full: str = ""
 
     @property
     def anchor(self) -> str:
@@ -57,9 +59,10 @@ class RunbookEntry:
             _fits(subject, key.subject) and _fits(quantity, key.quantity) for subject, quantity in self.about
         )
 
-    def first_look(self, key: SeriesKey) -> str:
-        """The first thing to look at, with the name of the thing."""
-        return self.named(self.look, key)
+    def first_look(self, key: SeriesKey, seen: Observation | None = None) -> str:
+        """The first thing to look at, or to do when nothing is left, with the name of the thing."""
+        left = not isinstance(seen, Level) or seen.used < seen.capacity
+        return self.named(self.look if left or not self.full else self.full, key)
 
     def named(self, text: str, key: SeriesKey) -> str:
         """A text of the entry, or one of its commands, with the name of the thing."""
@@ -103,7 +106,7 @@ class Runbook:
         """One or two sentences that name the first thing to look at, with the command that shows it if there is one."""
         if concern is Concern.NOT_ANSWERING and isinstance(seen, Answer) and seen.took_s is not None:
             return self.wrong_answer
-        look = self.find(concern, key).first_look(key)
+        look = self.find(concern, key).first_look(key, seen)
         if concern is Concern.FULL and isinstance(seen, Level) and dict(seen.facts).get("type") in WITH_SNAPSHOTS:
             return f"{look} {self.snapshots}"
         return look

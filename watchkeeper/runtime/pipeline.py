@@ -24,6 +24,7 @@ from watchkeeper.alerting.rules import Rules
 from watchkeeper.alerting.top_growers import with_growers
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
+from watchkeeper.messages.growth import is_space
 from watchkeeper.messages.wording import clean, instant
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, Transition
 from watchkeeper.model.change import Change, ChangeKind
@@ -33,8 +34,9 @@ from watchkeeper.model.operator.decision import Decision
 from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.operator.simulation import is_simulated
 from watchkeeper.model.records import Entry, EventLine, Seen
+from watchkeeper.model.units import DAY_S
 from watchkeeper.periodic.decision_log import DecisionLog, is_close
-from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.pipeline_state import DeletionsPort, PipelineState
 from watchkeeper.runtime.removal import end_alerts
 from watchkeeper.runtime.restore import Latest, gap_before, restore_series, unsettled_series
 from watchkeeper.runtime.scheduled_probe import ProbeRuns, ScheduledProbe
@@ -48,6 +50,10 @@ LOGGED = {Entry.START: Event.START, Entry.STOP: Event.STOP, Entry.CONFIGURATION:
 
 NEWS = frozenset({NotificationKind.RAISED, NotificationKind.WORSE})
 """Messages that name what was sent before and belongs to the same event."""
+
+NEARING_S, NEARING_WORSE_S = 33 * DAY_S, 8 * DAY_S
+"""A store that will be full within the first is soon reported, by the default limits of 30 days; one that is reported
+already is soon reported again within the second, by the limit of 7 days."""
 
 STOPPED = "The host was off, or the daemon was stopped."
 
@@ -210,6 +216,8 @@ class Pipeline:
             for move in self.correlation.step(found, now, limits.delays(found.concern)):
                 moved = True
                 self._notify(unit, move, found, entry)
+        if self.state.deletions is not None:
+            self._read_ahead(findings, self.state.deletions)
         if concerned:
             self.state.timer.plan(entry, now)
         else:
@@ -261,9 +269,21 @@ class Pipeline:
             seen = with_growers(entry.evaluator.latest, found, (each.evaluator for each in self._registry.values()))
         late_s = entry.evaluator.interval_s if entry is not None else 0.0
         sent = self.correlation.sent_before(move.after, late_s) if move.notification in NEWS else ()
-        self.state.notifications.transition(
-            unit, move, found, seen, self.dependents_of, sent, self.state.changes.before
+        state, subject = self.state, found.key.subject
+        deletions = state.deletions.known(subject) if state.deletions is not None and is_space(found.key) else None
+        state.notifications.transition(
+            unit, move, found, seen, self.dependents_of, sent, state.changes.before, deletions
         )
+
+    def _read_ahead(self, findings: Iterable[Finding], deletions: DeletionsPort) -> None:
+        """Read what could be deleted of a store that will soon be reported: the message can then have it."""
+        for found in findings:
+            forecast = found.forecast
+            if forecast is None or forecast.likely_s is None or not is_space(found.key):
+                continue
+            raised = self.state.book.get(found.key, found.concern).priority is not None
+            if forecast.likely_s - forecast.at_s <= (NEARING_WORSE_S if raised else NEARING_S):
+                deletions.want_ahead(found.key.subject)
 
     def _decided(
         self, entry: SeriesEntry, findings: Iterable[Finding], moving: Sequence[Finding]

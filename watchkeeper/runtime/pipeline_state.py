@@ -4,12 +4,14 @@ Not here: what follows from the configuration (pipeline.py), and the use of this
 """
 
 from datetime import datetime, tzinfo
+from typing import Protocol
 
 from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.clock_gaps import Clocks, Gap, between
 from watchkeeper.alerting.forecast_record import ForecastRecord
 from watchkeeper.alerting.orphans import OrphanWait
 from watchkeeper.clock import Clock
+from watchkeeper.messages.deletions import Deletions
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import WriteStore
 from watchkeeper.periodic.decision_log import DecisionLog, DecisionRecord, Explained
@@ -20,6 +22,18 @@ from watchkeeper.runtime.recent_changes import RecentChanges
 from watchkeeper.runtime.series_registry import SeriesRegistry
 from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort
 from watchkeeper.runtime.write_buffer import WriteBuffer
+
+
+class DeletionsPort(Protocol):
+    """Reads which snapshots hold most of a store, in the background."""
+
+    def want_ahead(self, subject: str) -> object:
+        """Begin to read, if it is a store and what was read will soon be too old for a message."""
+        ...
+
+    def known(self, subject: str) -> Deletions | None:
+        """What was read; None if it is not known."""
+        ...
 
 
 class PipelineState:
@@ -48,6 +62,8 @@ class PipelineState:
         self.notifications = Notifications(outbox, host, zone)
         self.buffer = WriteBuffer(store, outbox, self.notifications, self.book, gather_s)
         self.forecasts = ForecastRecord()
+        self.deletions: DeletionsPort | None = None
+        """What deleting snapshots of a store would free; None: it is not read."""
         self.timer, self.orphan_wait = EvaluationTimer(), OrphanWait()
         self.reasons = DecisionLog.wanted()
         self.decisions, self.zone = DecisionRecord(), zone

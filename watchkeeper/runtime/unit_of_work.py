@@ -15,6 +15,7 @@ from watchkeeper.logs.fields import NOTICE, Event, about
 from watchkeeper.manual.runbook import first_step
 from watchkeeper.messages.build import compose, noted
 from watchkeeper.messages.changes import began_at
+from watchkeeper.messages.deletions import Deletions
 from watchkeeper.messages.wording import duration, instant, transition_words
 from watchkeeper.model.alert import Alert, Priority, Transition
 from watchkeeper.model.change import Change
@@ -151,19 +152,19 @@ class Notifications:
         dependents_of: Callable[[str], tuple[str, ...]] = nothing_depends,
         sent_before: tuple[str, ...] = (),
         changed_before: Callable[[datetime], tuple[Change, ...]] = nothing_changed,
+        deletions: Deletions | None = None,
     ) -> None:
         """Add a transition: a line of the event log, and a message if there is something to report.
 
         dependents_of: the subjects that depend on a subject. sent_before: those of them that were already reported.
-        changed_before: what changed on the host before an instant.
+        changed_before: what changed on the host before an instant. deletions: the snapshots that hold most of a store.
         """
         after, text = move.after, transition_words(move)
         if move.notification is not None:
             dependents = tuple(each for each in dependents_of(after.key.subject) if not each.startswith(OWN_SUBJECT))
             changed = changed_before(began_at(found, after.raised_at or move.at))
-            message = compose(
-                move, found, seen, self._host, self._zone, first_step, dependents, sent_before, changed=changed
-            )
+            case = (move, found, seen, self._host, self._zone, first_step, dependents, sent_before)
+            message = compose(*case, changed=changed, deletions=deletions)
             text = message.headline
             unit.deliveries.extend(self._outbox.deliveries_for(message, move.at))
             choices = self._outbox.choices(message, move.at)

@@ -36,8 +36,8 @@ from watchkeeper.web.exposition.handlers import Exposed, Idle
 from watchkeeper.web.http.event_stream import EVENT_STREAM, EventStream
 from watchkeeper.web.http.middleware import Handler, add_headers, answer_errors, check_host, validate
 from watchkeeper.web.http.response_cache import ResponseCache
-from watchkeeper.web.planning.best_deletions import DELETIONS, BestDeletions
-from watchkeeper.web.planning.planner import PLANNER, Nowhere, Planner
+from watchkeeper.web.planning.best_deletions import BestDeletions
+from watchkeeper.web.planning.planner import DELETIONS, PLANNER, Nowhere, Planner
 from watchkeeper.web.routes import FORM_ROUTES, ROUTES, guarded
 from watchkeeper.web.server import Served, serve
 from watchkeeper.web.settings import PageSettings
@@ -75,6 +75,7 @@ def make_app(
     work: ActivitySource | None = None,
     facts: Callable[[], HouseFacts] | None = None,
     hosts: Hosts | None = None,
+    deletions: BestDeletions | None = None,
 ) -> web.Application:
     """The application. host: the name of the monitored host, as the page shows it. zone: the time zone of times shown.
 
@@ -83,7 +84,7 @@ def make_app(
     browser_key: recognises browsers after a restart too; without it, only until the next restart. states: keeps private
     addresses and passkeys; without it, until the next restart too. work: reports what the daemon has done, for
     /metrics. facts: what the configuration says of the house, for its sheet. hosts: of a page over
-    several.
+    several. deletions: reads what deleting snapshots would free; one of its own by default.
     """
     context = Context(store, clock, vitals, host, zone, settings.prefix, resting, facts=facts, hosts=hosts)
 
@@ -109,7 +110,7 @@ def make_app(
     app[passkeys.CHALLENGES] = Challenges(clock)
     app[API_TOKENS] = ApiTokens(settings, visitors, clock)
     app[PLANNER] = planner or Nowhere()
-    app[DELETIONS] = BestDeletions(app[PLANNER], clock)
+    app[DELETIONS] = deletions or BestDeletions(app[PLANNER], clock)
     app.on_cleanup.append(app[DELETIONS].close)
     live = app[EVENT_STREAM] = EventStream()
     app.on_shutdown.append(live.close)

@@ -23,6 +23,20 @@ async def test_a_card_names_what_holds_most(page: Open) -> None:
     assert "Snapshots that hold most" not in calm
 
 
+async def test_the_page_of_a_filling_store_names_them_too(page: Open) -> None:
+    """Of its space, and of nothing else of it."""
+    store = readstore.filling()
+    ids = {str(each.key): each.id for each in await store.series()}
+    client = await page(store)
+
+    async def text(key: str) -> str:
+        return unescape(await (await client.get(f"/subjects/{ids[key]}")).text())
+
+    assert "<strong>6 GiB to 9 GiB</strong>" in await text("pool skerry: space")
+    assert "Snapshots that hold most" not in await text("pool skerry: metadata")
+    assert "Snapshots that hold most" not in await text("pool skerry: health")
+
+
 async def _until(true: Callable[[], Any]) -> None:
     async with asyncio.timeout(60):
         while not true():  # noqa: ASYNC110  nothing tells of it
@@ -63,6 +77,37 @@ async def test_a_page_does_not_wait_for_the_tools(monkeypatch: Any) -> None:
     clock.s += KEPT_S
     assert await found.of("pool skerry") is None
     await found.close()
+
+
+async def test_what_is_known_is_read_ahead() -> None:
+    """A message does not wait: it has what was read before, and asks for nothing."""
+    slow = Slow(planner_over(readstore.calm(), FixedClock()))
+    slow.let.set()
+    found = BestDeletions(cast("Planner", slow), HandClock())
+    assert found.known("pool skerry") is None
+    assert slow.asked == 0
+    reading = found.want("pool skerry")
+    assert reading is not None
+    assert found.want("pool skerry") is None
+    await reading
+    known = found.known("pool skerry")
+    assert known is not None
+    assert known.command == "watchkeeper reclaim --gain 14d --store 'pool skerry'"
+    assert slow.asked == 1
+    assert found.want("guest hide-hub") is None
+
+
+async def test_it_is_read_ahead_before_it_is_too_old() -> None:
+    """Less often than for a page, and in time for the next message."""
+    slow, clock = Slow(planner_over(readstore.calm(), FixedClock())), HandClock()
+    slow.let.set()
+    found = BestDeletions(cast("Planner", slow), clock)
+    for _ in range(12):
+        found.want_ahead("pool skerry")
+        await asyncio.gather(*found._tasks)
+        assert found.known("pool skerry") is not None
+        clock.s += FRESH_S
+    assert slow.asked == 3
 
 
 async def test_what_is_no_store_is_not_asked_about() -> None:

@@ -71,6 +71,8 @@ def _entry(entry: RunbookEntry) -> Iterator[str]:
     yield from (f"**What it means.** {_shown(entry, entry.means)}", "")
     yield from (f"**Look first.** {_shown(entry, entry.look)}", "")
     yield from ("```sh", *commands(entry), "```", "")
+    if entry.full:
+        yield from (f"**When it is full.** {_shown(entry, entry.full)}", "")
     yield from (f"**What usually helps.** {_shown(entry, entry.helps)}", "")
     yield from (f"**Better not.** {_shown(entry, entry.avoid)}", "")
 
@@ -104,6 +106,8 @@ def manual() -> Iterator[str]:
             yield roff.paragraph(_shown(entry, entry.means))
             yield roff.paragraph(f"Look first: {_shown(entry, entry.look)}")
             yield roff.example(commands(entry))
+            if entry.full:
+                yield roff.paragraph(f"When it is full: {_shown(entry, entry.full)}")
             yield roff.paragraph(f"What usually helps: {_shown(entry, entry.helps)}")
             yield roff.paragraph(f"Better not: {_shown(entry, entry.avoid)}")
     yield roff.heading("messages that are not about a new alert")

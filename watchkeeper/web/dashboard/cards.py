@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from watchkeeper.alerting.correlation.correlation import is_down
 from watchkeeper.manual.runbook import first_step, runbook
+from watchkeeper.messages.deletions import Deletions
 from watchkeeper.messages.wording import instant, moment, thing
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.finding import Finding
@@ -24,7 +25,6 @@ from watchkeeper.web.dashboard.changed import changed_before
 from watchkeeper.web.dashboard.dashboard import Dashboard
 from watchkeeper.web.dashboard.related import growers
 from watchkeeper.web.events.event_text import began_at, is_easing, outcome, since_clause, statement
-from watchkeeper.web.planning.best_deletions import Deletions
 from watchkeeper.web.planning.links import links
 
 OPEN = 3

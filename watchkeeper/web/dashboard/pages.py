@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 
 from aiohttp import web
 
+from watchkeeper.messages.deletions import Deletions
 from watchkeeper.messages.delivery import stand_in, waiting
 from watchkeeper.messages.delivery.maintenance import line as maintenance_line
 from watchkeeper.messages.delivery.stand_in import StandIn
@@ -31,7 +32,7 @@ from watchkeeper.web.events.event_log import LogRow, merged
 from watchkeeper.web.events.event_text import outcome
 from watchkeeper.web.http.parameters import part
 from watchkeeper.web.http.problem_details import not_found, title
-from watchkeeper.web.planning.best_deletions import DELETIONS, Deletions
+from watchkeeper.web.planning.planner import DELETIONS
 from watchkeeper.web.templating import render
 
 READ_FOR_EACH = 12

@@ -11,8 +11,10 @@ from markupsafe import Markup
 from watchkeeper.forecast.scoring import summary
 from watchkeeper.manual.runbook import first_step, runbook
 from watchkeeper.messages import wording as words
+from watchkeeper.messages.deletions import Deletions
 from watchkeeper.messages.delivery.explained import Explained, deliveries_of, explained
 from watchkeeper.messages.forecast_record import record_line
+from watchkeeper.messages.growth import is_space
 from watchkeeper.messages.runbook import RunbookEntry
 from watchkeeper.messages.wording import (
     amount,
@@ -48,6 +50,7 @@ from watchkeeper.web.events.event_text import easing, is_easing
 from watchkeeper.web.http.parameters import choice, moment, part
 from watchkeeper.web.http.problem_details import Refusal, not_found
 from watchkeeper.web.planning.links import links
+from watchkeeper.web.planning.planner import DELETIONS
 from watchkeeper.web.templating import render
 
 SUBJECT = part("subject", "the id of a series, or a subject's own name", str, {"type": "string"})
@@ -147,10 +150,19 @@ async def subject(request: web.Request) -> web.Response:
             for a in alerts
         ],
         caution=runbook().caution,
+        deletions=await _deletions(request, main, alerts),
         as_json=f"quantities/{series.id}",
         decisions=await _decisions(context, series, now),
         lines=merged(await context.store.events(key=series.key, limit=4 * QUANTITY_EVENTS), {})[:QUANTITY_EVENTS],
     )
+
+
+async def _deletions(request: web.Request, main: Finding | None, alerts: Sequence[Alert]) -> Deletions | None:
+    """The snapshots that hold most of a store that fills; None if that is not known, or of another machine."""
+    filling = any(a.concern is Concern.FULL and a.standing and not is_easing(a, main) for a in alerts)
+    if main is None or not filling or not is_space(main.key) or of(request).hosts is not None:
+        return None
+    return await request.app[DELETIONS].of(main.key.subject)
 
 
 def _future(main: Finding | None, alerts: Sequence[Alert]) -> Forecast | None:

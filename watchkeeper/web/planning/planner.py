@@ -14,6 +14,7 @@ from aiohttp import web
 from watchkeeper.errors import WatchkeeperError
 from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.web.http.problem_details import Refusal
+from watchkeeper.web.planning.best_deletions import BestDeletions
 
 if TYPE_CHECKING:  # the planner is imported with the first question
     from watchkeeper.planning.backups import BackupsAnswer
@@ -100,6 +101,8 @@ class Nowhere:
     def _refuse(self) -> NoReturn:
         raise CannotPlan("This page has no planner: it cannot read the host.")
 
+
+DELETIONS = web.AppKey("deletions", BestDeletions)
 
 PLANNER: web.AppKey[Planner] = web.AppKey("planner", Planner)
 

@@ -18,12 +18,13 @@ from watchkeeper.cli.subjects import subject_named
 from watchkeeper.cli.when import HELP, Moment, When
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.manual.runbook import first_step, runbook
 from watchkeeper.messages.delivery import waiting
 from watchkeeper.messages.delivery.explained import deliveries_of, explained, route_words
 from watchkeeper.messages.delivery.routing import Route
 from watchkeeper.messages.wording import clean, instant
 from watchkeeper.model.alert import CONCERN, Alert
-from watchkeeper.model.records import Delivery, Entry, EventLine, Series
+from watchkeeper.model.records import Delivery, Entry, EventLine, Seen, Series
 from watchkeeper.store import Store
 from watchkeeper.web.api.decisions import decision_form
 
@@ -41,9 +42,10 @@ PAGE = 500
 def explain(config: Path | None, name: str, *, since: Moment, as_json: bool) -> None:
     """Explain why something was or was not sent about SUBJECT, for each notifier.
 
-    First what the rules decide now and what each notifier would get; then every decision of the past 14 days, the
-    newest last: what was observed, the limits, what they called for, the state of the alert, what kept a message back,
-    and what each notifier got. It reads the database, so it needs no restart and works whether the daemon runs or not.
+    First what the rules decide now, what to do about what is active, and what each notifier would get; then every
+    decision of the past 14 days, the newest last: what was observed, the limits, what they called for, the state of the
+    alert, what kept a message back, and what each notifier got. It reads the database, so it needs no restart and works
+    whether the daemon runs or not.
 
     \b
     watchkeeper explain "pool skerry"
@@ -80,11 +82,27 @@ async def _present(store: Store, known: settings.Settings, subject: str, now: da
     series = [each for each in await store.series() if each.key.subject == subject]
     alerts = [each for each in await store.alerts() if each.key.subject == subject]
     output.rows([row async for row in _rules(store, known, series, alerts)], most_left=DATED)
+    _to_do([each for each in alerts if each.standing], await store.latest())
     output.blank()
     output.heading("What each notifier would get now")
     rows = [(each.label, [_route(known, each.label, one, now) for one in series[:1]]) for each in known.notifiers]
     output.rows(rows or [("", ["no notifier is configured"])], most_left=DATED)
     _waiting([each for each in await store.deliveries() if each.message.key.subject == subject], now, known.host.zone)
+
+
+def _to_do(active: Sequence[Alert], latest: Sequence[Seen]) -> None:
+    """The runbook's entry of each active alert, with the names of what it is about."""
+    newest = {each.observation.key: each.observation for each in latest}
+    rows = []
+    for each in active:
+        entry = runbook().find(each.concern, each.key)
+        lines = [first_step(each.concern, each.key, newest.get(each.key))]
+        lines += [f"{entry.named(command, each.key)}: {shows}" for command, shows in entry.commands]
+        rows.append((clean(each.key.quantity), [*lines, entry.named(entry.helps, each.key)]))
+    if rows:
+        output.blank()
+        output.heading("What to do")
+        output.rows(rows, most_left=DATED)
 
 
 def _waiting(deliveries: Sequence[Delivery], now: datetime, zone: tzinfo) -> None:

@@ -8,18 +8,15 @@ import asyncio
 import logging
 import os
 import time
-from collections.abc import AsyncIterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from tests.probes.machines import short_folder
-from tests.support.daemon import Daemon
+from tests.support.daemon import Daemon, base
+from tests.support.hook_messages import HookMessages, plain
 from tests.support.receivers import Hook
-from tests.support.small_linux import Parts, SmallLinux, boot, build
-from tests.support.waiting import until
+from tests.support.small_linux import Parts, SmallLinux, boot
 
 pytestmark = [
     pytest.mark.slow,
@@ -34,19 +31,9 @@ MIB = 2**20
 DISK = 96 * MIB
 DEVICES = ("-nic", "user,model=virtio-net-pci")
 
-CONFIG = """
-watch_host = false
-
-[host]
-name = "gannet"
-time_zone = "UTC"
-
-[page]
-port = 0
-
-[store]
-path = "{folder}/state/watchkeeper.db"
-
+CONFIG = (
+    base()
+    + """
 [rules.full]
 caution = "never"
 warning = "60s"
@@ -77,52 +64,18 @@ trim_least = "20 MiB"
 kind = "webhook"
 url = "{hook}"
 """
+)
 
 
-@pytest.fixture(scope="module")
-def parts(tmp_path_factory: pytest.TempPathFactory) -> Parts:
-    """The kernel and the initial RAM disk."""
-    return build(Path(os.environ.get("GUEST_CACHE") or tmp_path_factory.mktemp("small-linux")))
+GUEST = "guest hide-hub"
 
 
-@pytest.fixture
-async def folder() -> AsyncIterator[Path]:
-    """Where the guest's disk and sockets are."""
-    async with short_folder() as made:
-        yield made
-
-
-class Watched:
-    """The messages that a daemon sends about a guest."""
-
-    def __init__(self, hook: Hook) -> None:
-        self._hook = hook
-
-    def about(self, quantity: str) -> list[dict[str, Any]]:
-        """The messages about one quantity, in order."""
-        data = [each["data"] for each in self._hook.events]
-        return [each for each in data if each["subject"] == "guest hide-hub" and each["quantity"] == quantity]
-
-    async def message(self, quantity: str, number: int, within_s: float = 300) -> dict[str, Any]:
-        """The message of this number about a quantity."""
-        come = f"message {number} about {quantity}"
-        found: list[dict[str, Any]] = await asyncio.to_thread(
-            until, come, lambda: self.about(quantity)[number:], within_s
-        )
-        return found[0]
-
-
-def plain(message: dict[str, Any]) -> str:
-    """The body of a message without its line breaks."""
-    return " ".join(message["body"].split())
-
-
-async def test_the_story_of_a_guest(parts: Parts, folder: Path) -> None:
+async def test_the_story_of_a_guest(parts: Parts, guest_folder: Path) -> None:
     """Filled from inside, trimmed, its clock set wrong, its network taken away, its agent killed, and not booted."""
-    hook = Hook()
+    hook, folder = Hook(), guest_folder
     config = folder / "gannet.toml"
     config.write_text(CONFIG.format(folder=folder, hook=hook.url))
-    watched = Watched(hook)
+    watched = HookMessages(hook)
     try:
         async with boot(parts, folder, "hide-hub", DISK, *DEVICES) as guest:
             await guest.run("ip link set eth0 up; ip addr add 10.0.2.15/24 dev eth0")
@@ -133,40 +86,40 @@ async def test_the_story_of_a_guest(parts: Parts, folder: Path) -> None:
         hook.close()
 
 
-async def _story(guest: SmallLinux, watched: Watched, folder: Path) -> None:
+async def _story(guest: SmallLinux, watched: HookMessages, folder: Path) -> None:
     await _clock(guest, watched)
     await _network(guest, watched)
     await _fill(guest, watched)
     await _trim(guest, watched, folder)
     await guest.run("kill $(pidof qemu-ga)")
-    stopped = await watched.message("agent", 0)
+    stopped = await watched.message(GUEST, "agent", 0)
     assert "no agent runs in the guest" in plain(stopped)
 
 
-async def _clock(guest: SmallLinux, watched: Watched) -> None:
+async def _clock(guest: SmallLinux, watched: HookMessages) -> None:
     await asyncio.sleep(6)
-    assert watched.about("clock") == []
+    assert watched.about(GUEST, "clock") == []
     await guest.run("date -s @$(($(date +%s) - 3600))")
-    wrong = await watched.message("clock", 0)
+    wrong = await watched.message(GUEST, "clock", 0)
     assert "behind the host" in plain(wrong)
     await guest.run("date -s @$(($(date +%s) + 3600))")
-    await watched.message("clock", 1)
+    await watched.message(GUEST, "clock", 1)
 
 
-async def _network(guest: SmallLinux, watched: Watched) -> None:
-    assert watched.about("network") == []
+async def _network(guest: SmallLinux, watched: HookMessages) -> None:
+    assert watched.about(GUEST, "network") == []
     await guest.run("ip addr flush dev eth0")
-    await watched.message("network", 0)
+    await watched.message(GUEST, "network", 0)
     await guest.run("ip addr add 10.0.2.15/24 dev eth0")
-    await watched.message("network", 1)
+    await watched.message(GUEST, "network", 1)
 
 
-async def _fill(guest: SmallLinux, watched: Watched) -> None:
+async def _fill(guest: SmallLinux, watched: HookMessages) -> None:
     """About a MiB a second until it is full: the warning comes before, and the time that it gives is about right."""
     key = "space on /srv"
     write = "dd if=/dev/zero of=/srv/f$i bs=256k count=1 2>/dev/null"
     await guest.run(f"(i=0; while {write}; do i=$((i+1)); sleep 0.2; done; date +%s >/run/full) & true")
-    warned = await watched.message(key, 0)
+    warned = await watched.message(GUEST, key, 0)
     assert warned["priority"] == "warning"
     said = await guest.run("while ! [ -s /run/full ]; do sleep 1; done; cat /run/full", 300)
     full_s = float(said.split()[-1])
@@ -178,25 +131,25 @@ async def _fill(guest: SmallLinux, watched: Watched) -> None:
     _log.info(said)
 
 
-async def _trim(guest: SmallLinux, watched: Watched, folder: Path) -> None:
+async def _trim(guest: SmallLinux, watched: HookMessages, folder: Path) -> None:
     """Files are deleted, and their blocks stay on the host until the guest trims."""
     taken = (folder / "hide-hub.raw").stat().st_blocks * 512
     await guest.run("rm /srv/f*; sync")
-    held = await watched.message("trimmed space", 0)
+    held = await watched.message(GUEST, "trimmed space", 0)
     assert "are free in the guest and still taken below it: trim it" in plain(held)
     assert (folder / "hide-hub.raw").stat().st_blocks * 512 > 0.9 * taken
     await guest.run("fstrim /srv; sync")
-    await watched.message("trimmed space", 1)
+    await watched.message(GUEST, "trimmed space", 1)
     assert (folder / "hide-hub.raw").stat().st_blocks * 512 < 0.5 * taken
 
 
-async def _a_start_that_ends_nowhere(parts: Parts, folder: Path, config: Path, watched: Watched) -> None:
+async def _a_start_that_ends_nowhere(parts: Parts, folder: Path, config: Path, watched: HookMessages) -> None:
     """The guest is started again, and its agent never comes: reported once the limit is over, as a boot."""
     for socket in ("qmp", "agent", "console"):
         (folder / f"hide-hub.{socket}").unlink(missing_ok=True)
-    began_s, before = time.time(), len(watched.about("boot"))
+    began_s, before = time.time(), len(watched.about(GUEST, "boot"))
     async with boot(parts, folder, "hide-hub", DISK, append="noagent"):
         with await asyncio.to_thread(Daemon.start, config):
-            late = await watched.message("boot", before)
+            late = await watched.message(GUEST, "boot", before)
     assert "its agent has not answered since" in plain(late)
     assert time.time() - began_s > 60

@@ -9,12 +9,11 @@ import shutil
 import subprocess
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from tests.probes.guests.libvirtd import Daemon, private_daemon
-from tests.support.small_linux import SmallLinux, build
+from tests.support.small_linux import Parts, SmallLinux
 from tests.support.waiting import until
 from watchkeeper.clock import Clock
 from watchkeeper.model.observation import Answer, Condition, Level, Observed
@@ -46,9 +45,8 @@ DOMAIN = """
 
 
 @pytest.fixture(scope="module")
-def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
+def daemon(parts: Parts) -> Iterator[Daemon]:
     """A daemon with one guest that boots."""
-    parts = build(Path(os.environ.get("GUEST_CACHE") or tmp_path_factory.mktemp("small-linux")))
     with private_daemon("hide-hub") as found:
         for source, name in ((parts.kernel, "vmlinuz"), (parts.initrd, "initrd")):
             shutil.copy(source, found.folder / name)
@@ -56,7 +54,7 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
         disk = found.folder / "hide-hub.raw"
         with disk.open("wb") as file:
             file.truncate(64 * MIB)
-        subprocess.run(["mkfs.ext4", "-q", "-m", "0", "-E", "nodiscard", disk], check=True, timeout=60)
+        subprocess.run(["mkfs.ext4", "-m", "0", "-E", "nodiscard", "-q", disk], check=True, timeout=60)
         disk.chmod(0o666)
         found.define_as("hide-hub", DOMAIN.format(folder=found.folder))
         found.virsh("start", "hide-hub")

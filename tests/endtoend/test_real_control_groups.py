@@ -6,14 +6,13 @@ GUEST_TESTS=1 deploy/check tests/endtoend/test_real_control_groups.py.
 
 import base64
 import os
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.probes.machines import short_folder
-from tests.support.small_linux import SmallLinux, boot, build
+from tests.support.small_linux import Parts, SmallLinux, boot
 from watchkeeper.clock import Clock
 from watchkeeper.model.observation import Condition, Level, Observed
 from watchkeeper.model.probe_state import MemoryStateStore
@@ -34,13 +33,6 @@ LXC = "/sys/fs/cgroup/lxc.payload.hide-hub"
 SLICE = "/sys/fs/cgroup/guests.slice"
 CONTROLLERS = "+memory +pids"
 FILES = "memory.current memory.max memory.stat memory.events memory.pressure pids.current pids.max"
-
-
-@pytest.fixture
-async def folder() -> AsyncIterator[Path]:
-    """Where the guest's disk and sockets are, and the copy of its control groups."""
-    async with short_folder() as made:
-        yield made
 
 
 async def copied(guest: SmallLinux, root: Path) -> None:
@@ -64,10 +56,9 @@ async def look(probe: ContainersProbe) -> tuple[dict[str, Level], dict[str, Cond
     )
 
 
-async def test_containers_of_a_real_kernel(folder: Path) -> None:
+async def test_containers_of_a_real_kernel(parts: Parts, guest_folder: Path) -> None:
     """Memory and processes as they were taken; a program that takes more than it may is killed, and named."""
-    parts = build(Path(os.environ.get("GUEST_CACHE") or folder / "cache"))
-    workers = ThreadWorkers()
+    workers, folder = ThreadWorkers(), guest_folder
     context = replace(ProbeContext(Clock(), workers), probe_states=MemoryStateStore())
     probe = ContainersProbe(ContainersSettings.model_validate({"engines": []}), context, folder / "root")
     async with boot(parts, folder, "hide-hub", 16 * MIB) as guest:

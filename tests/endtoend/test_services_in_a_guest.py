@@ -12,19 +12,18 @@ import socket
 import sys
 import tomllib
 import urllib.request
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.probes.machines import short_folder
 from tests.support.daemon import Daemon, base
+from tests.support.hook_messages import HookMessages, plain
 from tests.support.own_network import own_network
 from tests.support.receivers import Hook
-from tests.support.small_linux import Parts, SmallLinux, boot, build
-from tests.support.waiting import until
+from tests.support.small_linux import Parts, SmallLinux, boot
 
 pytestmark = [
     pytest.mark.slow,
@@ -82,44 +81,11 @@ url = "{hook}"
 )
 
 
-@pytest.fixture(scope="module")
-def parts(tmp_path_factory: pytest.TempPathFactory) -> Parts:
-    """The kernel and the initial RAM disk."""
-    return build(Path(os.environ.get("GUEST_CACHE") or tmp_path_factory.mktemp("small-linux")))
-
-
 @pytest.fixture
 def network() -> Iterator[tuple[str, ...]]:
     """The options of QEMU for a guest that this host reaches."""
     with own_network("wk0", "10.77.5.1/24"):
         yield ("-netdev", "tap,id=n,ifname=wk0,script=no,downscript=no", "-device", "virtio-net-pci,netdev=n")
-
-
-@pytest.fixture
-async def folder() -> AsyncIterator[Path]:
-    """Where the guest's disk and sockets are."""
-    async with short_folder() as made:
-        yield made
-
-
-class Events:
-    """What the daemon has sent, by subject and quantity."""
-
-    def __init__(self, hook: Hook) -> None:
-        self._hook = hook
-
-    def about(self, subject: str, quantity: str = "") -> list[dict[str, Any]]:
-        """The messages about one thing, in order."""
-        data = [each["data"] for each in self._hook.events]
-        return [each for each in data if each["subject"] == subject and quantity in ("", each["quantity"])]
-
-    async def message(self, subject: str, quantity: str, number: int, within_s: float = 180) -> dict[str, Any]:
-        """The message of this number about a thing."""
-        come = f"message {number} about {subject}: {quantity}"
-        found: list[dict[str, Any]] = await asyncio.to_thread(
-            until, come, lambda: self.about(subject, quantity)[number:], within_s
-        )
-        return found[0]
 
 
 def qmp(socket_path: Path, command: str, **arguments: object) -> Any:
@@ -150,10 +116,10 @@ async def discovered(folder: Path) -> dict[str, Any]:
     return dict(service)
 
 
-async def test_what_runs_in_a_guest(parts: Parts, folder: Path, network: tuple[str, ...]) -> None:
+async def test_what_runs_in_a_guest(parts: Parts, guest_folder: Path, network: tuple[str, ...]) -> None:
     """Found and proposed, stopped and reported; with its guest stopped, that alone is reported; then the memory."""
-    hook = Hook()
-    events = Events(hook)
+    hook, folder = Hook(), guest_folder
+    events = HookMessages(hook)
     balloon = ("-device", "virtio-balloon-pci,guest-stats-polling-interval=1")
     control = ("-qmp", f"unix:{folder}/control,server=on,wait=off")
     try:
@@ -178,7 +144,7 @@ async def _tree(daemon: Daemon) -> str:
         return json.dumps(json.loads(answer.read())["tree"])
 
 
-async def _web(guest: SmallLinux, events: Events, called: str, daemon: Daemon, folder: Path) -> None:
+async def _web(guest: SmallLinux, events: HookMessages, called: str, daemon: Daemon, folder: Path) -> None:
     subject = f"service {called}"
     await asyncio.sleep(10)
     assert events.about(subject) == []
@@ -199,7 +165,7 @@ async def _web(guest: SmallLinux, events: Events, called: str, daemon: Daemon, f
     await events.message("guest hide-hub", "state", 1)
 
 
-async def _memory(guest: SmallLinux, events: Events, folder: Path) -> None:
+async def _memory(guest: SmallLinux, events: HookMessages, folder: Path) -> None:
     """A program takes all that there is; with its memory free again, the balloon is squeezed until little is left."""
     await guest.run("mkdir -p /m; mount -t tmpfs -o size=100% none /m")
     write = "dd if=/dev/zero of=/m/$i bs=1M count=1 2>/dev/null"
@@ -217,17 +183,17 @@ async def _memory(guest: SmallLinux, events: Events, folder: Path) -> None:
     write = "dd if=/dev/zero of=/m/$i bs=256k count=1 2>/dev/null"
     await guest.run(f"i=0; while [ {free} -gt 6500 ]; do {write}; i=$((i+1)); done")
     squeezed = await events.message("guest hide-hub", "balloon", 0)
-    assert "its balloon leaves it 112 MiB of 256 MiB" in " ".join(squeezed["body"].split())
+    assert "its balloon leaves it 112 MiB of 256 MiB" in plain(squeezed)
     await asyncio.to_thread(qmp, folder / "control", "balloon", value=256 * MIB)
     await events.message("guest hide-hub", "balloon", 1)
 
 
-async def _killed(guest: SmallLinux, events: Events) -> None:
+async def _killed(guest: SmallLinux, events: HookMessages) -> None:
     """A program takes more than there is, and the guest's kernel kills it."""
     assert events.about("guest hide-hub", "memory shortage") == []
     await guest.run("umount /m; echo 4 >/proc/sys/kernel/printk; tail /dev/zero; true")
     killed = await events.message("guest hide-hub", "memory shortage", 0)
-    assert "its kernel killed tail for lack of memory, once within 1d" in " ".join(killed["body"].split())
+    assert "its kernel killed tail for lack of memory, once within 1d" in plain(killed)
 
 
 async def _available(guest: SmallLinux) -> int:

@@ -38,6 +38,29 @@ PIP = f"pip install --quiet --disable-pip-version-check --no-index --find-links 
 PLATFORMS = ("manylinux_2_28_x86_64", "manylinux_2_17_x86_64", "manylinux2014_x86_64")
 """What Debian 12 can run."""
 
+ALONE = """
+watch_host = false
+
+[host]
+name = "gannet"
+time_zone = "UTC"
+
+[grouping]
+flood = 1000
+flood_ends = 1000
+
+[rules.not_reporting]
+intervals = 100
+
+[rules.faulty]
+on_delay = "0s"
+
+[[notifier]]
+kind = "webhook"
+url = "http://127.0.0.1:9017/"
+"""
+"""A configuration without probes."""
+
 Event = dict[str, Any]
 
 
@@ -228,6 +251,18 @@ class Station:
         python = PROGRAM.replace("bin/watchkeeper", "bin/python")
         feed = f"{python} /usr/local/lib/station/feed.py {path}"
         self.machine.run(f"rm -rf '{plan['database']}'* && {feed}", timeout_s=300)
+
+    @contextmanager
+    def monitoring(self, probes: str) -> Iterator[None]:
+        """The daemon with these probes alone: an emulated machine cannot do much more in ten seconds."""
+        machine = self.machine
+        machine.run(f"cp {CONFIG} /root/before.toml; systemctl stop watchkeeper")
+        machine.write(CONFIG, ALONE + probes)
+        self.start()
+        try:
+            yield
+        finally:
+            machine.run(f"cp /root/before.toml {CONFIG}; systemctl restart watchkeeper")
 
     @contextmanager
     def daemon_stopped(self) -> Iterator[None]:

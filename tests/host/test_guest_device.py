@@ -4,37 +4,17 @@ The adapter is emulated and plugged into the machine; the guest in the machine t
 one.
 """
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-
 import pytest
 
 from tests.host.machine import IS_CONTAINER
-from tests.host.station import CONFIG, Event, Station, instant
+from tests.host.station import Event, Station, instant
 
 pytestmark = pytest.mark.host
 
 SOON_S = 240.0
 SUBJECT = "device hide-radio"
 
-ALONE = """
-watch_host = false
-
-[host]
-name = "gannet"
-time_zone = "UTC"
-
-[grouping]
-flood = 1000
-flood_ends = 1000
-
-[rules.not_reporting]
-intervals = 100
-
-[[notifier]]
-kind = "webhook"
-url = "http://127.0.0.1:9017/"
-
+PROBES = """
 [[probe]]
 kind = "device"
 name = "hide-radio"
@@ -43,13 +23,11 @@ usb_serial = "hide1"
 guest = "hide-hub"
 every = "10s"
 timeout = "60s"
-rules.faulty.on_delay = "0s"
 
 [[probe]]
 kind = "containers"
 every = "10s"
 timeout = "60s"
-rules.faulty.on_delay = "0s"
 """
 
 GUEST = (
@@ -59,23 +37,9 @@ GUEST = (
 )
 
 
-@contextmanager
-def probes(station: Station) -> Iterator[None]:
-    """The daemon with these two probes alone: an emulated machine cannot do much more in ten seconds."""
-    machine = station.machine
-    machine.run(f"cp {CONFIG} /root/before.toml")
-    machine.write(CONFIG, ALONE)
-    machine.run("systemctl reload watchkeeper")
-    try:
-        yield
-    finally:
-        machine.run(f"cp /root/before.toml {CONFIG}; systemctl reload watchkeeper")
-
-
 def _plug(station: Station) -> None:
     adapter = {"driver": "usb-serial", "id": "adapter", "chardev": "radio", "bus": "usb.0", "serial": "hide1"}
     station.machine.qmp("device_add", {**adapter, "always-plugged": True})
-    station.wait_until("the adapter", lambda: station.machine.works("ls /dev/serial/by-id/*hide1*"), 60)
 
 
 def _message(station: Station, quantity: str, telling: str, after: float, subject: str = SUBJECT) -> Event:
@@ -93,10 +57,11 @@ def test_an_adapter_that_is_handed_to_a_guest(between: Station) -> None:
     """Its name in /dev/serial/by-id is gone while the guest holds it, and nothing is wrong; then the guest loses it."""
     machine = between.machine
     _plug(between)
+    between.wait_until("the adapter", lambda: machine.works("ls /dev/serial/by-id/*hide1*"), 60)
     machine.run(f"mkdir -p /run/guests; {GUEST}")
     between.wait_until("the guest takes it", lambda: not machine.works("ls /dev/serial/by-id/*hide1*"), 120)
-    with probes(between):
-        between.wait_until("the probe", lambda: (SUBJECT, "in its guest") in between.series(), 120)
+    with between.monitoring(PROBES):
+        between.wait_until("the probe", lambda: (SUBJECT, "in its guest") in between.series(), SOON_S)
         machine.run("sleep 20")
         assert between.events(SUBJECT) == []
         lost = machine.now()
@@ -110,25 +75,19 @@ def test_an_adapter_that_is_handed_to_a_guest(between: Station) -> None:
         machine.qmp("device_del", {"id": "adapter"})
         assert "not present" in _text(_message(between, "plugged in", "raised", gone))
         back = machine.now()
-        _plug_into_guest(between)
+        _plug(between)
         _message(between, "plugged in", "ended", back)
     machine.run("systemctl stop guest-hide-hub")
     machine.qmp("device_del", {"id": "adapter"})
 
 
-def _plug_into_guest(station: Station) -> None:
-    """Plug it in again; the guest, which waits for it, takes it."""
-    adapter = {"driver": "usb-serial", "id": "adapter", "chardev": "radio", "bus": "usb.0", "serial": "hide1"}
-    station.machine.qmp("device_add", {**adapter, "always-plugged": True})
-
-
 def test_a_slice_that_reaches_its_limit(between: Station) -> None:
     """A program in a slice with a limit is killed there: reported, with the slice's name."""
     machine = between.machine
-    with probes(between):
+    with between.monitoring(PROBES):
         machine.run("systemctl set-property --runtime guests.slice MemoryMax=24M MemorySwapMax=0")
         machine.run("systemd-run -q --slice=guests.slice --unit=holder sleep 600")
-        between.wait_until("the slice", lambda: ("slice guests", "memory") in between.series(), 120)
+        between.wait_until("the slice", lambda: ("slice guests", "memory") in between.series(), SOON_S)
         began = machine.now()
         machine.run("systemd-run -q --wait --slice=guests.slice --unit=hungry tail /dev/zero || true")
         message = _message(between, "memory kills", "raised", began, "slice guests")

@@ -1,10 +1,14 @@
 """The messages that a webhook received, by what they are about."""
 
 import asyncio
+import logging
+import time
 from typing import Any
 
 from tests.support.receivers import Hook
 from tests.support.waiting import until
+
+_log = logging.getLogger(__name__)
 
 
 class HookMessages:
@@ -20,10 +24,11 @@ class HookMessages:
 
     async def message(self, subject: str, quantity: str, number: int, within_s: float = 300) -> dict[str, Any]:
         """The message of this number about a thing."""
-        come = f"message {number} about {subject}: {quantity}"
+        come, began_s = f"message {number} about {subject}: {quantity}", time.monotonic()
         found: list[dict[str, Any]] = await asyncio.to_thread(
             until, come, lambda: self.about(subject, quantity)[number:], within_s
         )
+        _log.info("%s: %s (after %.0f s)", come, found[0]["headline"], time.monotonic() - began_s)
         return found[0]
 
 

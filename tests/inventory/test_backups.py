@@ -14,7 +14,7 @@ from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.probe_state import JobReport, LastJobReports, MemoryJobReports, MemoryStateStore, restore_of
 from watchkeeper.planning.backups import BackupsAnswer, Coverage, GuestBackup
-from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow
+from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.probes.verification.checked import Checked, SetChecked
@@ -185,3 +185,39 @@ async def test_a_place_that_was_not_seen(bench: ProbeContext, tmp_path: Path, mo
     assert found.coverage is Coverage.UNKNOWN
     assert "it has never been made" not in found.reasons[0]
     assert "matches more than 1 files" in found.reasons[0]
+
+
+async def test_volumes_and_stores(bench: ProbeContext, tmp_path: Path) -> None:
+    """Each is named by what it is; `*` is all guests and nothing else. A store counts by what is on it."""
+    made(tmp_path / "away/hide-hub-1.img", HOUR)
+    volumes = tuple(
+        GuestNow(name, disks=(Disk(f"{tmp_path}/{name[-3:]}", store=SRV),))
+        for name in ("volume hub-data", "folder /a/b")
+    )
+    on_it = tuple(Volume(f"skerry/{name}", 1, 2**30) for name in ("hide-hub", "nest-cams", "archive"))
+    seen = host(guest("hide-hub"))
+    pool = replace(seen.stores[0], volumes=(*on_it, Volume("skerry", 1, 4096)))
+    seen = replace(seen, stores=(pool, *seen.stores[1:]), volumes=volumes)
+    answer = await ask(
+        bench,
+        seen,
+        files(tmp_path / "away", backup_of=["*"]),
+        {"kind": "job", "name": "nightly", "within": "26h", "backup_of": ["volume hub-*", "pool ledge"]},
+    )
+    of_volumes = {each.name: each for each in answer.volumes}
+    assert of_volumes["volume hub-data"].coverage is Coverage.GOOD
+    assert of_volumes["volume hub-data"].disks == (f"{tmp_path}/ata",)
+    assert of_volumes["folder /a/b"].coverage is Coverage.NONE
+    stores = {each.name: each for each in answer.stores}
+    assert [(name, each.coverage) for name, each in stores.items()] == [
+        ("pool skerry", Coverage.PART),
+        ("pool ledge", Coverage.GOOD),
+        ("file system /srv", Coverage.NONE),
+    ]
+    assert stores["pool skerry"].reasons == (
+        "skerry/hide-hub: in the backup of guest hide-hub",
+        "skerry/nest-cams: replica on pool ledge",
+        "without a good backup: skerry/archive",
+    )
+    assert stores["pool ledge"].reasons[0].startswith("nightly: the newest is 1 h old")
+    assert answer.good, "guests decide: nobody has said that a store needs a backup of its own"

@@ -14,12 +14,13 @@ from watchkeeper.planning.backups import (
     GuestCopy,
     disk_name,
     judge,
+    judge_store,
     not_named,
     replicas,
     summary,
 )
 from watchkeeper.planning.copy_sizes import CopyFile, stub
-from watchkeeper.planning.host_state import Disk, GuestNow, Snapshot, StoreKind, StoreNow
+from watchkeeper.planning.host_state import Disk, GuestNow, Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.planning.preflight.decide import Copy
 
 NOW = datetime(2026, 12, 1, 20, 0, tzinfo=UTC)
@@ -187,3 +188,62 @@ def test_a_year_of_ordinary_nights_is_quiet() -> None:
         files = [nightly(full), nightly(part, "hide-hub-{:03}.inc")]
         said = [n for n in range(365) if stub([each for kind in files for each in kind[max(n - 14, 0) : n + 1]])]
         assert said == [], seed
+
+
+def store(kind: StoreKind, *names: str, snapshots: tuple[Snapshot, ...] = ()) -> StoreNow:
+    """A store with these volumes, and a dataset that only holds others."""
+    volumes = (*(Volume(name, 2**30, 2**29) for name in names), Volume("skerry", None, 4096), Volume("skerry/x"))
+    return StoreNow(SKERRY, kind, 1, 10, volumes[: len(names) + 1], snapshots)
+
+
+OF_HUB = GuestBackup("hide-hub", (), Coverage.GOOD, (), newest_at=NOW - DAY)
+AT = (NOW, LOOKED, ())
+
+
+@pytest.mark.parametrize(
+    ("kind", "names", "backup", "coverage", "reason"),
+    [
+        (
+            StoreKind.ZFS,
+            ("skerry/hide-hub",),
+            OF_HUB,
+            Coverage.GOOD,
+            "skerry/hide-hub: in the backup of guest hide-hub",
+        ),
+        (StoreKind.ZFS, ("skerry/hide-hub", "skerry/b"), OF_HUB, Coverage.PART, "without a good backup: skerry/b"),
+        (StoreKind.FILES, ("skerry/hide-hub",), OF_HUB, Coverage.UNKNOWN, "what else is on it is not known"),
+        (StoreKind.FILES, ("skerry/hide-hub", "b"), OF_HUB, Coverage.PART, "what else is on it is not known"),
+        (StoreKind.ZFS, ("skerry/hide-hub",), replace(OF_HUB, coverage=Coverage.BAD), Coverage.NONE, "none found in"),
+        (StoreKind.FILES, (), OF_HUB, Coverage.NONE, "none found in: probes with backup_of (1)"),
+        (
+            StoreKind.ZFS,
+            ("skerry/hide-hub",),
+            replace(OF_HUB, newest_at=None),
+            Coverage.GOOD,
+            "skerry/hide-hub: in the",
+        ),
+    ],
+)
+def test_a_store_counts_by_what_is_on_it(
+    kind: StoreKind, names: tuple[str, ...], backup: GuestBackup, coverage: Coverage, reason: str
+) -> None:
+    """Guests with a good backup, and never what is not listed."""
+    found = judge_store(store(kind, *names), [], [(HUB, backup)], [], AT)
+    assert found.coverage is coverage
+    assert found.reasons[-1].startswith(reason)
+    assert found.disks == names
+    known = coverage in (Coverage.GOOD, Coverage.PART, Coverage.UNKNOWN)
+    assert found.newest_at == (backup.newest_at if known else None)
+
+
+def test_a_store_with_a_backup_of_its_own() -> None:
+    """It is as good as that; a replica of a dataset counts as well."""
+    pool = store(StoreKind.ZFS, "skerry/archive", snapshots=(Snapshot("skerry/archive", "d1", NOW - DAY),))
+    found = judge_store(pool, [GuestCopy(copy(), ("disk sdb",))], [], [], AT)
+    assert (found.coverage, found.name, found.disks) == (Coverage.GOOD, "pool skerry", ("skerry/archive",))
+    other = StoreNow(LEDGE, StoreKind.ZFS, 1, 10, (), (Snapshot("ledge/archive", "d1", NOW - DAY),))
+    replica = judge_store(pool, [], [], [pool, other], AT)
+    assert (replica.coverage, replica.newest_at) == (Coverage.GOOD, NOW - DAY)
+    assert replica.reasons == ("skerry/archive: replica on pool ledge",)
+    unseen = judge_store(pool, [], [], [pool], (NOW, LOOKED, ("ZFS: it hangs",)))
+    assert unseen.coverage is Coverage.UNKNOWN

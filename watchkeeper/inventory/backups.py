@@ -11,7 +11,7 @@ from functools import partial
 
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
-from watchkeeper.inventory.copies import LOOK_S, Run, backs_up, copy_of, fresh, mounted_now
+from watchkeeper.inventory.copies import LOOK_S, Run, backs_up, backs_up_other, copy_of, fresh, mounted_now
 from watchkeeper.inventory.storage import storage_stack
 from watchkeeper.model.probe_state import restore_of
 from watchkeeper.model.units import format_size
@@ -21,11 +21,12 @@ from watchkeeper.planning.backups import (
     GuestCopy,
     disk_name,
     judge,
+    judge_store,
     not_named,
     replicas,
 )
 from watchkeeper.planning.copy_sizes import CopyFile, stub
-from watchkeeper.planning.host_state import GuestNow, HostNow, StoreKind
+from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, StoreKind, StoreNow
 from watchkeeper.planning.preflight.decide import Copy
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.filesystems.mounts import Mount
@@ -39,7 +40,10 @@ from watchkeeper.settings import Settings
 
 
 async def backups(settings: Settings, host: HostNow, bench: ProbeContext) -> BackupsAnswer:
-    """Every guest that was seen, with its copies. The host was read before; files and job reports are read now."""
+    """Every guest, store and volume of a container that was seen, with its copies.
+
+    The host was read before; files and job reports are read now.
+    """
     mounted = await mounted_now(bench)
     looked, unseen = _looked(settings, host), [each for each in host.unseen if each.startswith("ZFS:")]
     guests: list[GuestBackup] = []
@@ -49,7 +53,44 @@ async def backups(settings: Settings, host: HostNow, bench: ProbeContext) -> Bac
         own = [(each, run) for each, run in runs if _is_of(each, guest.name)]
         copies = [await _proven(each, await _found(each, run, guest, host, mounted, bench), bench) for each, run in own]
         guests.append(judge(guest, [*copies, *replicas(guest, host.stores)], bench.clock.now(), looked, unseen))
-    return BackupsAnswer(bench.clock.now(), tuple(guests), looked, tuple(host.unseen))
+    others = _Others(settings, host, mounted, bench)
+    at = (bench.clock.now(), looked, unseen)
+    volumes = [
+        replace(judge(each, await others.copies(each), *at), disks=tuple(disk.path for disk in each.disks))
+        for each in host.volumes
+    ]
+    of_guests = list(zip(sorted(host.guests, key=lambda each: each.name), guests, strict=True))
+    stores = [judge_store(each, await others.copies(_whole(each)), of_guests, host.stores, at) for each in host.stores]
+    return BackupsAnswer(at[0], tuple(guests), looked, tuple(host.unseen), tuple(volumes), tuple(stores))
+
+
+class _Others:
+    """Looks for the copies of stores and of volumes of containers, in the probes that name them."""
+
+    def __init__(self, settings: Settings, host: HostNow, mounted: Sequence[Mount], bench: ProbeContext) -> None:
+        self._settings, self._host, self._mounted, self._bench = settings, host, mounted, bench
+        self._runs: dict[str, Run] = {}
+
+    async def copies(self, thing: GuestNow) -> list[GuestCopy]:
+        """All copies of one."""
+        noun = next((each for each in NOUNS if thing.name.startswith(each)), "")
+        found = []
+        for each in self._settings.probes:
+            if noun and backs_up_other(each, thing.name, noun):
+                run = self._runs[each.label] = self._runs.get(each.label) or await fresh(each, self._bench)
+                copy = await _found(each, run, thing, self._host, self._mounted, self._bench)
+                found.append(await _proven(each, copy, self._bench))
+        return [*found, *replicas(thing, self._host.stores)]
+
+
+NOUNS = (*(f"{each.value} " for each in StoreKind), "volume ", "folder ")
+"""How the names of stores and of volumes of containers begin."""
+
+
+def _whole(store: StoreNow) -> GuestNow:
+    """A store as one thing that is backed up; a file system by its mount point."""
+    path = store.key.subject.partition(" /")[2]
+    return GuestNow(store.key.subject, disks=(Disk(f"/{path}" if path else "/dev", store=store.key),))
 
 
 def _is_of(probe: ProbeSettings, guest: str) -> bool:

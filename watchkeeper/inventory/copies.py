@@ -32,9 +32,19 @@ async def mounted_now(bench: ProbeContext) -> list[Mount]:
 
 def backs_up(probe: ProbeSettings, guest: str) -> bool:
     """Whether the configuration says that this probe monitors a backup of the guest."""
-    if not isinstance(probe, SnapshotsSettings | JobSettings):
-        return False
-    return any(guest == each or fnmatchcase(guest, each) for each in probe.backup_of)
+    return any(guest == each or fnmatchcase(guest, each) for each in _backup_of(probe))
+
+
+def backs_up_other(probe: ProbeSettings, name: str, noun: str) -> bool:
+    """Whether it monitors a backup of a store or of a container's volume: a pattern begins with what it is.
+
+    `*` alone is all guests. noun: `pool `, `volume `.
+    """
+    return any(each.startswith(noun) and (name == each or fnmatchcase(name, each)) for each in _backup_of(probe))
+
+
+def _backup_of(probe: ProbeSettings) -> tuple[str, ...]:
+    return probe.backup_of if isinstance(probe, SnapshotsSettings | JobSettings) else ()
 
 
 Run = tuple[Sequence[Observation], str]

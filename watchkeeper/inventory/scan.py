@@ -12,6 +12,7 @@ from itertools import chain
 from pathlib import Path
 
 from watchkeeper.errors import ProbeError, ToolMissing
+from watchkeeper.inventory import container_volumes
 from watchkeeper.inventory import guests as look_guests
 from watchkeeper.inventory.scan_context import TIMEOUT_S, Part, Placing, ScanContext, StorageBelow
 from watchkeeper.inventory.storage import files as look_files
@@ -34,19 +35,21 @@ async def look(settings: Settings, bench: ProbeContext, root: Path = Path("/")) 
     scene = await _scene(settings, bench, root)
     named: tuple[tuple[str, Callable[[ScanContext], Awaitable[Part]]], ...] = (
         ("guests", look_guests.see),
+        ("containers", container_volumes.see),
         ("ZFS", look_zfs.see),
         ("LVM", look_lvm.see),
         ("btrfs", look_files.see_btrfs),
     )
-    guests, *stores = await asyncio.gather(*(_seen(name, see, scene) for name, see in named))
-    disks = [disk for guest in guests.guests for disk in guest.disks]
-    stores.append(await look_files.see_plain(scene, [disk.path for disk in disks]))
+    guests, containers, *stores = await asyncio.gather(*(_seen(name, see, scene) for name, see in named))
+    disks = _disks(guests.guests)
+    held = [disk.path for disk in (*disks, *_disks(containers.volumes))]
+    stores.append(await look_files.see_plain(scene, held))
     images = {disk.path: disk.size_bytes for disk in disks if _is_image(disk.path)}
     volumes, lost = await look_files.images_of(scene, images)
     placing = list(chain.from_iterable(part.placing for part in stores))
     seen = list(chain.from_iterable(part.stores for part in stores))
     keys = {each.key.subject: each.key for each in seen}
-    grounds = await _grounds(bench, [disk.path for disk in disks], placing)
+    grounds = await _grounds(bench, held, placing)
     placed = tuple(_placed(guest, grounds, keys) for guest in guests.guests)
     found = measured(scene.proc)
     return HostNow(
@@ -56,8 +59,13 @@ async def look(settings: Settings, bench: ProbeContext, root: Path = Path("/")) 
         cpus=os.cpu_count() or 1,
         stores=tuple(_with_images(each, placed, volumes) for each in seen),
         guests=placed,
-        unseen=(*guests.unseen, *chain.from_iterable(part.unseen for part in stores), *lost, *_homeless(placed)),
+        unseen=(*chain.from_iterable(part.unseen for part in (guests, containers, *stores)), *lost, *_homeless(placed)),
+        volumes=tuple(_placed(each, grounds, keys) for each in containers.volumes),
     )
+
+
+def _disks(guests: Iterable[GuestNow]) -> list[Disk]:
+    return [disk for guest in guests for disk in guest.disks]
 
 
 def _is_image(path: str) -> bool:

@@ -42,9 +42,10 @@ Placing = Callable[[str], StorageBelow | None]
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What one scan has seen. placing: how its stores recognise their own among paths."""
+    """What one scan has seen. volumes: of containers. placing: how its stores recognise their own among paths."""
 
     stores: tuple[StoreNow, ...] = ()
     guests: tuple[GuestNow, ...] = ()
+    volumes: tuple[GuestNow, ...] = ()
     unseen: tuple[str, ...] = ()
     placing: tuple[Placing, ...] = field(default=(), compare=False)

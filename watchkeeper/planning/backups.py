@@ -4,13 +4,13 @@ Not here: how the copies are found (inventory/backups.py), and when a copy count
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from watchkeeper.messages.wording import clean, duration, joined
-from watchkeeper.planning.host_state import Disk, GuestNow, Snapshot, StoreNow
+from watchkeeper.planning.host_state import Disk, GuestNow, Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.planning.preflight import decide
 from watchkeeper.planning.preflight.decide import Copy
 
@@ -59,7 +59,10 @@ class GuestCopy:
 
 @dataclass(frozen=True, slots=True)
 class GuestBackup:
-    """A guest with its copies, and what follows. reasons: one line for each copy, or why there is none."""
+    """A guest, a store or a container's volume with its copies, and what follows.
+
+    disks: of a guest; what is on a store. reasons: one line for each copy, or why there is none.
+    """
 
     name: str
     disks: tuple[str, ...]
@@ -71,12 +74,17 @@ class GuestBackup:
 
 @dataclass(frozen=True, slots=True)
 class BackupsAnswer:
-    """All guests. looked: where copies were looked for. unseen: what could not be looked at, with the remedy."""
+    """All guests, stores and volumes of containers.
+
+    looked: where copies were looked for. unseen: what could not be looked at, with the remedy.
+    """
 
     at: datetime
     guests: tuple[GuestBackup, ...]
     looked: tuple[str, ...]
     unseen: tuple[str, ...] = ()
+    volumes: tuple[GuestBackup, ...] = ()
+    stores: tuple[GuestBackup, ...] = ()
 
     @property
     def good(self) -> bool:
@@ -100,6 +108,72 @@ def judge(
     counted = good if coverage in (Coverage.GOOD, Coverage.PART) else []
     newest_at = max((each.copy.last_at for each in counted if each.copy.last_at), default=None)
     return GuestBackup(guest.name, disks, coverage, reasons, tuple(copies), newest_at)
+
+
+LEAST_BYTES = 2**20
+"""A dataset that itself holds less than this is a place for others, and holds no data."""
+
+
+def judge_store(
+    store: StoreNow,
+    copies: Sequence[GuestCopy],
+    guests: Sequence[tuple[GuestNow, GuestBackup]],
+    stores: Sequence[StoreNow],
+    at: tuple[datetime, Sequence[str], Sequence[str]],
+) -> GuestBackup:
+    """What the copies of a store are worth: its own, or else those of the guests and datasets on it.
+
+    copies: of the probes that name it. guests: with their backups. at: now, and looked and unseen as in `judge`.
+    """
+    now, looked, unseen = at
+    volumes = [each for each in store.volumes if each.own_bytes is None or each.own_bytes >= LEAST_BYTES]
+    name, names = store.key.subject, tuple(each.name for each in volumes)
+    if copies:
+        whole = GuestNow(name, disks=(Disk(name, store=store.key),))
+        return replace(judge(whole, copies, now, looked, unseen), disks=names)
+    covered = dict(_covered(store, volumes, guests, stores))
+    if not covered:
+        return _without_copies(name, names, looked, unseen)
+    newest_at = min((made_at for _, made_at in covered.values() if made_at), default=None)
+    reasons = [f"{clean(volume)}: {why}" for volume, (why, _) in covered.items()]
+    coverage, more = _rest_of(store, [each for each in names if each not in covered])
+    return GuestBackup(name, names, coverage, (*reasons, *more), newest_at=newest_at)
+
+
+def _rest_of(store: StoreNow, lacking: Sequence[str]) -> tuple[Coverage, list[str]]:
+    """How a store is covered without these volumes, and what that leaves open."""
+    reasons = [f"without a good backup: {', '.join(map(clean, lacking))}"] if lacking else []
+    coverage = Coverage.PART if lacking else Coverage.GOOD
+    if store.kind not in HOLDS_FILES:
+        return coverage, reasons
+    open_ = "what else is on it is not known; name it in backup_of of the probe that monitors its backup"
+    return Coverage.PART if lacking else Coverage.UNKNOWN, [*reasons, open_]
+
+
+HOLDS_FILES = frozenset({StoreKind.FILES, StoreKind.BTRFS})
+"""Stores that hold more than the disks of guests: of the rest nothing is listed."""
+
+
+def _covered(
+    store: StoreNow,
+    volumes: Sequence[Volume],
+    guests: Sequence[tuple[GuestNow, GuestBackup]],
+    stores: Sequence[StoreNow],
+) -> Iterator[tuple[str, tuple[str, datetime | None]]]:
+    """The volumes that have a good backup: why, and how new it is."""
+    owners = {
+        disk.volume: (guest, backup)
+        for guest, backup in guests
+        for disk in guest.disks
+        if disk.store == store.key and backup.coverage is Coverage.GOOD
+    }
+    for each in volumes:
+        found = replicas(GuestNow(each.name, disks=(Disk(each.name, store=store.key, volume=each.name),)), stores)
+        if each.name in owners:
+            guest, backup = owners[each.name]
+            yield each.name, (f"in the backup of guest {clean(guest.name)}", backup.newest_at)
+        elif found:
+            yield each.name, (clean(found[0].copy.name), found[0].copy.last_at)
 
 
 def _without_copies(name: str, disks: tuple[str, ...], looked: Sequence[str], unseen: Sequence[str]) -> GuestBackup:

@@ -80,7 +80,10 @@ class GuestNow:
 
 @dataclass(frozen=True, slots=True)
 class HostNow:
-    """The whole host. unseen: each thing that could not be seen, with the reason and the remedy, in words."""
+    """The whole host. unseen: each thing that could not be seen, with the reason and the remedy, in words.
+
+    volumes: what containers keep data in (`volume hide-hub-data`, `folder /srv/tides`), each with its folder as a disk.
+    """
 
     at: datetime
     memory_bytes: int
@@ -89,3 +92,4 @@ class HostNow:
     stores: tuple[StoreNow, ...] = ()
     guests: tuple[GuestNow, ...] = ()
     unseen: tuple[str, ...] = ()
+    volumes: tuple[GuestNow, ...] = ()

@@ -113,6 +113,17 @@ def _state(said: Mapping[str, Any], images: Mapping[str, int]) -> dict[str, Any]
         "log_path": said.get("LogPath") or None,
         "log_bytes": _log_bytes(said.get("LogPath")),
         "cgroup": _cgroup(state.get("Pid")),
+        "mounts": [_mount(each) for each in said.get("Mounts") or []],
+    }
+
+
+def _mount(said: Mapping[str, Any]) -> dict[str, Any]:
+    """What is mounted in a container: a volume with its name, or a folder of the host, and where it is there."""
+    return {
+        "type": said.get("Type"),
+        "name": said.get("Name") or "",
+        "source": said.get("Source") or "",
+        "writable": bool(said.get("RW")),
     }
 
 

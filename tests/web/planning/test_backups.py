@@ -18,7 +18,7 @@ from watchkeeper.inventory.backups import backups
 from watchkeeper.inventory.planner import HostPlanner, HostReader
 from watchkeeper.model.probe_state import JobReport, MemoryJobReports, restore_of
 from watchkeeper.planning.backups import BackupsAnswer, summary
-from watchkeeper.planning.host_state import GuestNow, HostNow
+from watchkeeper.planning.host_state import Disk, GuestNow, HostNow
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.web.planning.backups_json import backups_form
@@ -32,6 +32,7 @@ async def asked(tmp_path: Path, workers: ThreadWorkers) -> AsyncIterator[tuple[C
     files: dict[str, object] = {"kind": "snapshots", "name": "nightly", "files": [f"{tmp_path}/*"], "max_age": "36000d"}
     settings = known(files | {"backup_of": ["hide-hub"]})
     host = replace(HOUSE, at=readstore.NOW, guests=(*HOUSE.guests, GuestNow(HOSTILE)))
+    host = replace(host, volumes=(GuestNow("volume hub-data", disks=(Disk("/srv/hub"),)),))
     reports = MemoryJobReports()
     await reports.record(JobReport(restore_of("nightly"), readstore.NOW - timedelta(days=30)))
     bench = ProbeContext(FixedClock(), workers, job_reports=reports)
@@ -60,6 +61,10 @@ async def test_page_and_api_answer_as_the_command_does(asked: tuple[Client, Back
     assert "no restore of it was ever reported" in text
     for guest in answer.guests:
         assert guest.reasons[0][:60] in text
+    assert "Volumes of containers" in text
+    assert "volume hub-data" in text
+    assert [each["name"] for each in told["volumes"]] == ["volume hub-data"]
+    assert [each["name"] for each in told["stores"]] == [each.key.subject for each in HOUSE.stores]
     assert "<script>alert" not in markup
     assert markup.index("&lt;script&gt;") < markup.index("<bdi>hide-hub</bdi>"), "what lacks one comes first"
 

@@ -24,6 +24,17 @@ class NotEngine(ProbeError):
     """What answers is no container engine, or the helper is of another version."""
 
 
+class ContainerMount(BaseModel):
+    """What is mounted in a container. type: `volume`, `bind` or another. source: the folder on the host."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
+
+    type: str = Field(max_length=100)
+    name: str = Field("", max_length=1000)
+    source: str = Field("", max_length=4096)
+    writable: bool = False
+
+
 class Container(BaseModel):
     """One container. status: as the engine names it. health: empty without a check of its own.
 
@@ -51,6 +62,7 @@ class Container(BaseModel):
     log_path: str | None = Field(None, max_length=4096)
     log_bytes: int | None = Field(None, ge=0)
     cgroup: str | None = None
+    mounts: list[ContainerMount] = Field(default_factory=list, max_length=1000)
 
     @property
     def label(self) -> str:

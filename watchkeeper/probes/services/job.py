@@ -41,7 +41,9 @@ class JobSettings(ProbeSettings):
         description="time within which the job must report its next successful run, such as 26h for a daily job"
     )
     backup_of: tuple[str, ...] = Field(
-        (), description='this job backs up these guests elsewhere; `preflight` asks for it before a change; "*" for all'
+        (),
+        description='this job backs up these guests elsewhere; `preflight` asks for it before a change; "*" for all. '
+        "Stores and volumes of containers by what they are: `pool skerry`, `volume hide-hub-data`, `folder /srv/tides`",
     )
     restore_within: RestoreWithin = RESTORE_WITHIN
     token: TokenSource | None = Field(

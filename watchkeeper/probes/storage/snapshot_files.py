@@ -46,7 +46,9 @@ class SnapshotsSettings(ProbeSettings):
     )
     max_age: Duration = Field(description="maximum time from one snapshot to the next")
     backup_of: tuple[str, ...] = Field(
-        (), description='guests that these files are backups of; "*" for all. `preflight` asks for one before a change'
+        (),
+        description='guests that these files are backups of; "*" for all. `preflight` asks for one before a change. '
+        "Stores and volumes of containers by what they are: `pool skerry`, `volume hide-hub-data`, `folder /srv/tides`",
     )
     min_size: Size | None = Field(None, description="smaller files are not counted, as they are incomplete")
     oldest_limit: Duration | None = Field(

@@ -273,7 +273,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
         "restored_at": "When a restore of it was last reported as successful.",
     },
     "GuestBackups": {
-        "disks": "The guest's disks, by their own names.",
+        "disks": "The guest's disks by their own names, the folder of a volume, or what is on a store.",
         "coverage": "backup, backup of some disks, backup not usable, backup on its own store only, no backup, or "
         "cannot tell.",
         "newest_at": "When the newest copy that counts was made.",
@@ -283,6 +283,8 @@ OWN: Mapping[str, Mapping[str, str]] = {
     "Backups": {
         "good": "Whether every guest has a good backup.",
         "guests": "Every guest that was seen.",
+        "volumes": "Every volume of a container, and every folder of the host that one may write to.",
+        "stores": "Every store; one that no probe names counts by the guests and datasets on it.",
         "looked": "Where copies were looked for.",
     },
     "Freed": {"reasons": "Why the amount is not known exactly, or is not all."},

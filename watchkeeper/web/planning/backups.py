@@ -1,4 +1,4 @@
-"""The page and the API of the guests' backups: which guest has one, how old, and when it was last restored."""
+"""The page and the API of backups: which guest, volume or store has one, how old, and when it was last restored."""
 
 from dataclasses import dataclass
 
@@ -30,22 +30,33 @@ class GuestRow:
 
 
 async def page(request: web.Request) -> web.Response:
-    """Every guest, those without a good backup first."""
+    """Every guest, volume and store, those without a good backup first."""
     context = of(request)
     planned = await _asked(request)
     answer = planned.answer
-    ordered = sorted(answer.guests, key=lambda each: (each.coverage is Coverage.GOOD, each.name))
     return render(
         "backups.html",
         context,
         context.clock.now(),
         viewer=viewer(request),
         summary=summary(answer),
-        guests=[_row(each, answer) for each in ordered],
+        parts=[
+            (heading, [_row(each, answer) for each in sorted(rows, key=_order)])
+            for heading, rows in (
+                ("Guests", answer.guests),
+                ("Volumes of containers", answer.volumes),
+                ("Stores", answer.stores),
+            )
+            if rows
+        ],
         unseen=answer.unseen,
         as_json="backups",
         age=age(planned.looked_at, context),
     )
+
+
+def _order(each: GuestBackup) -> tuple[bool, str]:
+    return each.coverage is Coverage.GOOD, each.name
 
 
 async def backups(request: web.Request) -> web.Response:

@@ -11,6 +11,8 @@ def backups_form(answer: BackupsAnswer) -> forms.BackupsAnswer:
         "at": stamp(answer.at),
         "good": answer.good,
         "guests": [_guest_form(each) for each in answer.guests],
+        "volumes": [_guest_form(each) for each in answer.volumes],
+        "stores": [_guest_form(each) for each in answer.stores],
         "looked": list(answer.looked),
         "not_seen": list(answer.unseen),
     }

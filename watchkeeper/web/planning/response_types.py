@@ -290,7 +290,7 @@ class BackupCopy(TypedDict):
 
 
 class GuestBackups(TypedDict):
-    """A guest with its copies. coverage: in words, such as `backup` or `cannot tell`."""
+    """A guest, volume or store with its copies. coverage: in words, such as `backup` or `cannot tell`."""
 
     name: str
     disks: list[str]
@@ -301,11 +301,16 @@ class GuestBackups(TypedDict):
 
 
 class BackupsAnswer(TypedDict):
-    """The backups of all guests without the host's name. looked: where copies were looked for."""
+    """The backups of guests, volumes of containers and stores without the host's name.
+
+    looked: where copies were looked for.
+    """
 
     at: Instant
     good: bool
     guests: list[GuestBackups]
+    volumes: list[GuestBackups]
+    stores: list[GuestBackups]
     looked: list[str]
     not_seen: list[str]
 

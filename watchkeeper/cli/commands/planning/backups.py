@@ -28,12 +28,14 @@ from watchkeeper.web.planning.backups_json import backups_form
 @configured
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `good`, and every guest.")
 def backups(config: Path | None, *, as_json: bool) -> None:
-    """Show for every guest what backs it up, how old that is, where it lies, down to the disk, whether its newest files
-    are damaged, and when a restore last succeeded.
+    """Show for every guest, store and volume of a container what backs it up, how old that is, where it lies, down to
+    the disk, whether its newest files are damaged, and when a restore last succeeded.
 
     Copies are looked for in the probes of kind job and snapshots that name the guest in backup_of, in sets of files
-    with the guest's own name, and in datasets that another pool received. A copy on the guest's own store is none: both
-    are lost together. "No backup" names the places that were looked at; "cannot tell" says which could not be.
+    with the guest's own name, and in datasets that another pool received. A store or a volume is named there by what it
+    is, such as "pool skerry", "volume hide-hub-data" or "folder /srv/tides"; a store that is not named counts by the
+    guests and datasets on it. A copy on the guest's own store is none: both are lost together. "No backup" names the
+    places that were looked at; "cannot tell" says which could not be.
 
     \b
     watchkeeper backups
@@ -61,20 +63,28 @@ async def _ask(known: settings.Settings) -> BackupsAnswer:
 
 
 def show(answer: BackupsAnswer, known: settings.Settings) -> None:
-    """Print the summary, then a row for each guest, those without a good backup first."""
+    """Print the summary, then a row for each guest, volume and store, those without a good backup first."""
     output.heading(f"{known.host.label}, {instant(answer.at, known.host.zone, answer.at)}")
     output.paragraph(summary(answer))
     output.blank()
-    if answer.guests:
-        ordered = sorted(answer.guests, key=lambda each: (each.newest_at is not None, each.name))
-        output.rows((each.name, [_first(each, answer), *each.reasons]) for each in ordered)
-        output.blank()
+    for heading, rows in (("", answer.guests), ("Volumes of containers", answer.volumes), ("Stores", answer.stores)):
+        if rows:
+            ordered = sorted(rows, key=lambda each: (each.newest_at is not None, each.name))
+            if heading:
+                output.heading(heading)
+            output.rows((each.name, [_first(each, answer, heading), *each.reasons]) for each in ordered)
+            output.blank()
     if answer.unseen:
         output.heading("Not checked")
         output.paragraph("\n".join(f"- {clean(each, 400)}" for each in answer.unseen))
 
 
-def _first(guest: GuestBackup, answer: BackupsAnswer) -> str:
+ON_IT = {"": "disks", "Volumes of containers": "folder", "Stores": "on it"}
+"""What the parts of a thing are, by its heading."""
+
+
+def _first(guest: GuestBackup, answer: BackupsAnswer, heading: str) -> str:
     age = f", {duration((answer.at - guest.newest_at).total_seconds())} old" if guest.newest_at else ""
-    disks = f"; disks: {', '.join(clean(each) for each in guest.disks)}" if guest.disks else "; its disks are not known"
-    return f"{guest.coverage}{age}{disks}"
+    if guest.disks:
+        return f"{guest.coverage}{age}; {ON_IT[heading]}: {', '.join(clean(each) for each in guest.disks)}"
+    return f"{guest.coverage}{age}{'' if heading else '; its disks are not known'}"

@@ -76,7 +76,7 @@ def test_what_has_no_date_is_listed_not_counted_as_ok(run: Run, config: Path) ->
     ) in said
     assert "95 % pool mole: too uncertain to forecast" in said
     assert "learning" not in next(line for line in text.splitlines() if line.startswith("OK: "))
-    assert "No date yet: 1 still learning." in text
+    assert "Not known yet: 1 still learning." in text
     document = json.loads(run("status", "--json").stdout)
     young = next(each for each in document["learning"] if each["subject"] == "pool jetty")
     assert young["reason"] == "growing unusually fast"

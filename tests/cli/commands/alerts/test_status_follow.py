@@ -76,7 +76,7 @@ def test_a_pipe_gets_a_new_board_when_something_moved(config: Path, database: Pa
     with following(config) as process:
         assert process.stdout is not None
         first = [process.stdout.readline() for _ in range(5)]
-        assert first[-1].startswith("No date yet: ")
+        assert first[-1].startswith("Not known yet: ")
         commit(database, paused=False)
         time.sleep(1.5)  # longer than from one look to the next
         commit(database, paused=True)
@@ -117,7 +117,7 @@ def test_a_terminal_is_drawn_over(config: Path, database: Path) -> None:
     process = subprocess.Popen(command(config), stdout=terminal, stderr=subprocess.PIPE, env=environment)
     try:
         os.close(terminal)
-        _read_until(controller, "No date yet: ")
+        _read_until(controller, "Not known yet: ")
         commit(database, paused=True)
         drawn = _read_until(controller, "What to look at")
         assert drawn.count("\x1b[H") == 1

@@ -226,7 +226,7 @@ def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> 
     _section("No date yet", (_open_row(each, found, zone) for each in undated))
     if found.quiet:
         output.blank()
-        for title, known in (("OK", True), ("No date yet", False)):
+        for title, known in (("OK", True), ("Not known yet", False)):
             groups = Counter(each.why for each in found.quiet if each.why.known is known and not each.open)
             if groups:
                 output.paragraph(f"{title}: {dashboard_text.well_line(list(groups.items()))}.")

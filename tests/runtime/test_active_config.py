@@ -91,8 +91,12 @@ def test_what_cannot_change_in_place_is_all_told_at_once(tmp_path: Path) -> None
     """Host, page and the database's path; nothing is reported if they are unchanged."""
     before = read(tmp_path, "")
     check_in_place(before, before, None)
-    after = read(tmp_path, "", '[page]\nport = 8081\n[host]\nname = "gannet"\ntime_zone = "Europe/Paris"\n')
+    url = tmp_path / "archive-url"
+    url.write_text("postgresql://gannet@127.0.0.1/house")
+    url.chmod(0o600)
+    changed = '[page]\nport = 8081\n[host]\nname = "gannet"\ntime_zone = "Europe/Paris"\n'
+    after = read(tmp_path, "", f'{changed}[archive]\nurl = {{ file = "{url}" }}\n')
     with pytest.raises(ConfigError) as refused:
         check_in_place(after, before, tmp_path / "config.toml")
-    assert [each.place for each in refused.value.problems] == ["host.name", "host.time_zone", "page.port"]
+    assert [each.place for each in refused.value.problems] == ["host.name", "host.time_zone", "page.port", "archive"]
     assert all("restart it, or restore the old value" in each.what for each in refused.value.problems)

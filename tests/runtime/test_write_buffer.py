@@ -291,3 +291,25 @@ async def test_its_own_alert_ends_after_a_restart() -> None:
     await rig.buffer.write(UnitOfWork(), START + MINUTE)
     assert not rig.book.get(DATABASE, Concern.FAULTY).standing
     assert not rig.buffer.must_write
+
+
+async def test_several_lots_that_are_kept_lose_nothing() -> None:
+    """Every line of the event log of each lot is written when there is space again."""
+    rig = Rig()
+    rig.store.fill()
+    for minute in range(4):
+        line = EventLine(START + minute * MINUTE, Entry.NOTE, f"note {minute}")
+        await rig.buffer.write(UnitOfWork(events=[line]), START + minute * MINUTE)
+    rig.store.free()
+    await rig.buffer.flush()
+    await rig.buffer.write(UnitOfWork(seen=[SEEN]), START + 4 * MINUTE)
+    notes = [line.text for line in rig.store.events if line.entry is Entry.NOTE and line.text.startswith("note ")]
+    assert notes == [f"note {minute}" for minute in range(4)]
+
+
+async def test_nothing_waits_unless_it_is_told_to() -> None:
+    """Whoever makes a buffer without a time to gather has each sample stored at once."""
+    store, desk = Shelf(), Desk()
+    buffer = WriteBuffer(store, desk, Notifications(desk, "gannet", UTC), AlertBook())
+    await buffer.write(unit(0), START)
+    assert len(store.commits) == 1

@@ -74,6 +74,7 @@ async def test_what_was_active_before_neither_escalates_nor_reminds() -> None:
     assert house.store.alerts[HUB, Concern.NOT_ANSWERING].kept_back(house.clock.now())
     assert await house.pipeline.end_maintenance(HUB.subject)
     assert [each.priority for each in house.messages[1:]] == [None]
+    assert f"maintenance of {HUB.subject} ended by the operator" in texts(house)
     assert not await house.pipeline.end_maintenance(HUB.subject)
 
 

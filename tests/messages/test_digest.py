@@ -12,7 +12,7 @@ from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, 
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.history.availability import Outage
 from watchkeeper.model.message import Message
-from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.observation import OWN_NAME, Level, SeriesKey, Unit
 
 DAY = timedelta(days=1)
 
@@ -122,3 +122,13 @@ def test_a_growth_of_minutes_has_no_date_in_it() -> None:
     assert time_left_phrase(early, NOW, ZONE) == "growing; too early for a date"
     assert "pool jetty" not in made([early], []).body
     assert "pool jetty: full" in made([replace(early, priority=Priority.ALARM)], []).body.replace(" full", ": full")
+
+
+def test_a_disk_has_the_name_that_the_operator_gave_it() -> None:
+    """In the headline and in each line; a subject without one keeps its own."""
+    disk = replace(level("disk Example S2R5NX0H", 3), key=SeriesKey("disk Example S2R5NX0H", "endurance"))
+    named = Level(disk.key, 90, 100, Unit.COUNT, ((OWN_NAME, "upper bay"),))
+    message = digest([disk, level("pool reef", 9)], Happened(NOW - DAY), NOW, NOW, HOST, ZONE, seen={disk.key: named})
+    assert "next to fill: upper bay (disk Example S2R5NX0H)" in message.headline
+    assert "  upper bay (disk Example S2R5NX0H)" in message.body
+    assert "  pool reef full in about 9 days" in message.body

@@ -4,7 +4,8 @@ What is active comes from the newest findings alone, so that it agrees with the 
 before comes from the record (happened.py). Not here: when it is sent, and to whom.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 from watchkeeper.messages import happened, wording
@@ -14,7 +15,7 @@ from watchkeeper.messages.happened import Happened
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
-from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.observation import Observation, SeriesKey
 
 MOST = 5
 """Lines of what is next: a digest is read on a phone, and the page shows all of them. What is active is never cut."""
@@ -34,13 +35,16 @@ def digest(
     host: str,
     zone: tzinfo,
     monthly: tuple[str, Sequence[str]] | None = None,
+    seen: Mapping[SeriesKey, Observation] | None = None,
 ) -> Message:
     """Build the digest that was due at `due_at`, from what is known at `now`.
 
     record: what happened since the digest before, with every alert as it is now.
+    seen: the newest observations, which have the operator's own names of disks.
     monthly: in the first digest of a month, the name of the month before and the availability of each service in it.
     """
     standing = {(each.key, each.concern): each for each in record.alerts if each.standing}
+    names = _Words(seen or {}, now, zone)
     stands = sorted(
         (found for found in findings if (found.key, found.concern) in standing),
         key=lambda found: (-(standing[found.key, found.concern].priority or 0), str(found.key)),
@@ -50,14 +54,14 @@ def digest(
     watched = _count(len({each.key for each in findings}), "measurement", "measurements")
     over, new = happened.lines(record, now, zone), happened.began_since(record)
     active = [
-        _standing(each, standing[each.key, each.concern], (each.key, each.concern) in new, now, zone) for each in stands
+        names.standing(each, standing[each.key, each.concern], new=(each.key, each.concern) in new) for each in stands
     ]
     paragraphs = [
         f"Digest of {wording.clean(host, 60)}, {wording.instant(now, zone, now)}.",
         _part("Active alerts", active),
         _part(f"Happened since {wording.instant(record.since, zone, now)}, and ended", _cut(over)),
-        _part("Next to fill", [_line(each, now, zone) for each in full]),
-        _part("Overdue or due next", [_line(each, now, zone) for each in due]),
+        _part("Next to fill", [names.line(each) for each in full]),
+        _part("Overdue or due next", [names.line(each) for each in due]),
         *([_monthly(*monthly)] if monthly else []),
         f"{watched} monitored. Times are {wording.zone_name(now, zone)}.",
     ]
@@ -74,17 +78,15 @@ def digest(
         state=State.NORMAL,
         priority=None,
         at=now,
-        headline=_headline(len(stands), len(over), full, now, zone),
+        headline=_headline(len(stands), len(over), full[0] if full else None, names),
         body="\n\n".join(paragraphs) + "\n",
     )
 
 
-def _headline(standing: int, over: int, full: Sequence[Finding], now: datetime, zone: tzinfo) -> str:
+def _headline(standing: int, over: int, first: Finding | None, names: "_Words") -> str:
     said = _count(standing, "active alert", "active alerts") if standing else "no active alerts"
     said += f", {over} ended" if over else ""
-    near = ""
-    if full:
-        near = f"; next to fill: {wording.thing(full[0].key)} {wording.time_left_phrase(full[0], now, zone)}"
+    near = f"; next to fill: {names.fact(first)}" if first is not None else ""
     return wording.headed(f"digest: {said}{near}", LONGEST_HEADLINE)
 
 
@@ -98,17 +100,31 @@ def _nearest(findings: Iterable[Finding], concern: Concern, now: datetime) -> li
     return [found for *_, found in sorted(ends, key=lambda each: each[:2])][:MOST]
 
 
-def _standing(found: Finding, alert: Alert, new: bool, now: datetime, zone: tzinfo) -> str:  # noqa: FBT001  it is plain
-    """`warning, new: service hide-hub not answering for 3 h, since Mon 30 Nov 07:12`."""
-    known = ", acknowledged" if alert.state is State.ACKNOWLEDGED else ""
-    since = f", alert since {wording.instant(alert.raised_at, zone, now)}" if alert.raised_at is not None else ""
-    word = alert.priority.word if alert.priority else ""
-    return f"{word}{', new' if new else ''}{known}: {_line(found, now, zone)}{since}"
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """Puts findings into lines. seen: the newest observation of each series."""
 
+    seen: Mapping[SeriesKey, Observation]
+    now: datetime
+    zone: tzinfo
 
-def _line(found: Finding, now: datetime, zone: tzinfo) -> str:
-    when = f" ({wording.moment(found.ends_at, zone, now)})" if found.ends_at is not None else ""
-    return f"{wording.thing(found.key)} {wording.time_left_phrase(found, now, zone)}{when}"
+    def standing(self, found: Finding, alert: Alert, *, new: bool) -> str:
+        """`warning, new: service hide-hub not answering for 3 h, since Mon 30 Nov 07:12`."""
+        known = ", acknowledged" if alert.state is State.ACKNOWLEDGED else ""
+        raised_at = alert.raised_at
+        since = f", alert since {wording.instant(raised_at, self.zone, self.now)}" if raised_at is not None else ""
+        word = alert.priority.word if alert.priority else ""
+        return f"{word}{', new' if new else ''}{known}: {self.line(found)}{since}"
+
+    def line(self, found: Finding) -> str:
+        """What is so, and when it ends."""
+        when = f" ({wording.moment(found.ends_at, self.zone, self.now)})" if found.ends_at is not None else ""
+        return f"{self.fact(found)}{when}"
+
+    def fact(self, found: Finding) -> str:
+        """`pool skerry full in about 3 days`."""
+        name = wording.thing(found.key, seen=self.seen.get(found.key))
+        return f"{name} {wording.time_left_phrase(found, self.now, self.zone)}"
 
 
 def _monthly(month: str, lines: Sequence[str]) -> str:

@@ -165,7 +165,8 @@ class PeriodicMessages:
     async def _digest(self, due_at: datetime, now: datetime, since: datetime, *, first: bool) -> Message:
         record = await read_happened(self._store, since, now)
         monthly = await self._monthly(due_at) if first else None
-        return digest(await self._store.findings(), record, due_at, now, self._host, self._zone, monthly)
+        seen = {each.observation.key: each.observation for each in await self._store.latest()}
+        return digest(await self._store.findings(), record, due_at, now, self._host, self._zone, monthly, seen)
 
     @staticmethod
     def _previous(route: Route, after: datetime) -> datetime:

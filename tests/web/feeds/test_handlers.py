@@ -21,7 +21,7 @@ from watchkeeper import __version__
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.observation import OWN_NAME, Level, SeriesKey, Unit
 from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.web.feeds import atom, calendar
 from watchkeeper.web.settings import PageSettings
@@ -150,6 +150,17 @@ def test_a_forecast_that_moves_is_the_same_event() -> None:
     assert first["DTSTART"].dt != later["DTSTART"].dt
     (elsewhere,) = events(calendar.calendar([full(3)], "petrel", ZONE, NOW))
     assert elsewhere["UID"] != first["UID"]
+
+
+def test_a_disk_has_the_name_that_the_operator_gave_it() -> None:
+    """In the event's title and its text; the event is the same one."""
+    key = SeriesKey("disk Example S2R5NX0H", "endurance")
+    seen = {key: Level(key, 90, 100, Unit.COUNT, ((OWN_NAME, "upper bay"),))}
+    (plain,) = events(calendar.calendar([full(3, key=key)], "gannet", ZONE, NOW))
+    (named,) = events(calendar.calendar([full(3, key=key)], "gannet", ZONE, NOW, seen))
+    assert named["SUMMARY"].startswith("upper bay (disk Example S2R5NX0H)")
+    assert named["DESCRIPTION"].startswith("upper bay (disk Example S2R5NX0H)")
+    assert named["UID"] == plain["UID"]
 
 
 def test_what_has_no_day_is_left_out() -> None:

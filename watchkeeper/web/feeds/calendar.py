@@ -4,7 +4,7 @@ Each concern is one event with a UID that never changes: if the forecast moves, 
 whole day, in the operator's zone, and block no time (TRANSPARENT). Pure. Not here: routes (handlers.py).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from watchkeeper.messages.wording import clean, moment, thing, time_left_phrase,
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.history.first_quantities import first_quantity
+from watchkeeper.model.observation import Observation, SeriesKey
 
 if TYPE_CHECKING:
     from icalendar import Event
@@ -27,8 +28,14 @@ _DATED = {Concern.FULL: "full", Concern.OVERDUE: "due"}
 """The concerns that have a day, and the word for their event."""
 
 
-def calendar(findings: Sequence[Finding], host: str, zone: tzinfo, now: datetime) -> bytes:
-    """The calendar of what is known at `now`."""
+def calendar(
+    findings: Sequence[Finding],
+    host: str,
+    zone: tzinfo,
+    now: datetime,
+    seen: Mapping[SeriesKey, Observation] | None = None,
+) -> bytes:
+    """The calendar of what is known at `now`. seen: the newest observations, with the operator's own names of disks."""
     from icalendar import Calendar, vText  # noqa: PLC0415  3.7 MiB, only where somebody reads the calendar
 
     made = Calendar()
@@ -38,32 +45,33 @@ def calendar(findings: Sequence[Finding], host: str, zone: tzinfo, now: datetime
     made.add("refresh-interval", timedelta(hours=1), {"VALUE": "DURATION"})  # RFC 7986 5.7
     for found in sorted(findings, key=lambda each: (str(each.key), each.concern)):
         if found.concern in _DATED and not found.early and found.ends_at is not None and found.ends_at - now < FAR:
-            made.add_component(_event(found, found.ends_at, host, zone, now))
+            name = thing(found.key, seen=(seen or {}).get(found.key))
+            made.add_component(_event(found, found.ends_at, name, host, zone, now))
     return bytes(made.to_ical(sorted=False))
 
 
-def _event(found: Finding, ends_at: datetime, host: str, zone: tzinfo, now: datetime) -> "Event":
+def _event(found: Finding, ends_at: datetime, name: str, host: str, zone: tzinfo, now: datetime) -> "Event":
     from icalendar import Event  # noqa: PLC0415  as above
 
     made = Event()
     made.add("uid", thread_id(host, "calendar", found.key.subject, first_quantity(found.key), found.concern.value))
     made.add("dtstamp", found.at.astimezone(UTC))  # last revision, as without METHOD (3.8.7.2)
     made.add("dtstart", ends_at.astimezone(zone).date())
-    made.add("summary", _summary(found, host))
-    made.add("description", _description(found, zone, now))
+    made.add("summary", _summary(found, name, host))
+    made.add("description", _description(found, name, zone, now))
     made.add("categories", [_DATED[found.concern]])
     made.add("transp", "TRANSPARENT")
     return made
 
 
-def _summary(found: Finding, host: str) -> str:
-    what = f"{thing(found.key)} {_DATED[found.concern]}"
+def _summary(found: Finding, name: str, host: str) -> str:
+    what = f"{name} {_DATED[found.concern]}"
     guess = " (estimate)" if found.forecast is not None else ""
     return f"{what}{guess}, {clean(host, 60)}"
 
 
-def _description(found: Finding, zone: tzinfo, now: datetime) -> str:
-    said = [f"{thing(found.key)} {time_left_phrase(found, now, zone)}."]
+def _description(found: Finding, name: str, zone: tzinfo, now: datetime) -> str:
+    said = [f"{name} {time_left_phrase(found, now, zone)}."]
     if found.earliest_at is not None:
         last = f"{moment(found.latest_at, zone, now)}" if found.latest_at is not None else "no latest date"
         said.append(f"90 % range: {moment(found.earliest_at, zone, now)} to {last}.")

@@ -20,5 +20,7 @@ async def events(request: web.Request) -> web.Response:
 async def dates(request: web.Request) -> web.Response:
     """Every forecast and due date, as iCalendar."""
     context = of(request)
-    body = calendar.calendar(await context.store.findings(), context.host, context.zone, context.clock.now())
+    latest = {each.observation.key: each.observation for each in await context.store.latest()}
+    found, now = await context.store.findings(), context.clock.now()
+    body = calendar.calendar(found, context.host, context.zone, now, latest)
     return web.Response(body=body, content_type=calendar.MEDIA, charset="utf-8")

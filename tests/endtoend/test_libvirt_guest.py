@@ -37,7 +37,7 @@ DOMAIN = """
 <os><type arch="x86_64" machine="pc">hvm</type><kernel>{folder}/vmlinuz</kernel><initrd>{folder}/initrd</initrd>
 <cmdline>console=ttyS0 quiet panic=-1</cmdline></os><cpu mode="maximum"/>
 <devices><emulator>/usr/bin/qemu-system-x86_64</emulator>
-<disk type="file" device="disk"><driver name="qemu" type="raw"/><source file="{folder}/hide-hub.raw"/>
+<disk type="file" device="disk"><driver name="qemu" type="raw" discard="unmap"/><source file="{folder}/hide-hub.raw"/>
 <target dev="vda" bus="virtio"/></disk>
 <channel type="unix"><target type="virtio" name="org.qemu.guest_agent.0"/></channel>
 <serial type="unix"><source mode="bind" path="{folder}/run/console"/></serial></devices></domain>
@@ -81,7 +81,9 @@ async def test_inside_a_guest_of_libvirt(daemon: Daemon) -> None:
     guest = await SmallLinux.attach(console)
     workers = ThreadWorkers()
     context = replace(ProbeContext(Clock(), workers), probe_states=MemoryStateStore())
-    probe = GuestAgentsProbe(GuestAgentsSettings.model_validate({"libvirt": daemon.uri}), context)
+    probe = GuestAgentsProbe(
+        GuestAgentsSettings.model_validate({"libvirt": daemon.uri, "trim_least": "10 MiB"}), context
+    )
     seen = await probe.observe()
     before, total = space(seen)
     assert faults(seen) == {"network": "none of its interfaces has an address that another host can reach"}
@@ -93,6 +95,7 @@ async def test_inside_a_guest_of_libvirt(daemon: Daemon) -> None:
     assert total == (taken + free) * 1024
     assert blocks * 1024 >= total
     assert used - before == pytest.approx(20 * MIB, rel=0.05)
+    await _trim(guest, probe)
     await guest.run("date -s @$(($(date +%s) - 3600))")
     assert faults(await probe.observe())["clock"].startswith("its clock is 1h")
     await _through_the_helper(daemon)
@@ -100,6 +103,15 @@ async def test_inside_a_guest_of_libvirt(daemon: Daemon) -> None:
     assert faults(await probe.observe()) == {"agent": "no agent runs in the guest, and the guest is running"}
     guest.detach()
     workers.close()
+
+
+async def _trim(guest: SmallLinux, probe: GuestAgentsProbe) -> None:
+    """What is deleted in the guest and still taken by its image, which has no snapshots; then it is trimmed."""
+    assert "trimmed space" not in faults(await probe.observe())
+    await guest.run("rm /srv/a; sync")
+    assert "still taken below it: trim it" in faults(await probe.observe())["trimmed space"]
+    await guest.run("fstrim /srv; sync")
+    assert "trimmed space" not in faults(await probe.observe())
 
 
 async def _through_the_helper(daemon: Daemon) -> None:

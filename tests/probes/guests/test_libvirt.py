@@ -184,6 +184,22 @@ def test_output_of_any_form_is_bounded(text: str) -> None:
         assert len(asked.guest.disks) <= libvirt.DISKS_LIMIT
 
 
+def test_images_below_a_disk() -> None:
+    """They follow it, with its name, and are no disks; what is in them is not known."""
+    paths = ("/srv/hide-hub.qcow2", "/srv/base.qcow2", "/dev/skerry/logs")
+    facts = {"state.state": "1", "block.count": "4"}
+    for number, (name, path) in enumerate(zip(("vda", "vda", "vdb"), paths, strict=True)):
+        block = f"block.{number}"
+        facts |= {f"{block}.name": name, f"{block}.path": path, f"{block}.physical": "7", f"{block}.capacity": "9"}
+    guest = libvirt.understand("x", "hide-hub", facts, starts=False).guest
+    assert guest is not None
+    assert [(each.file, each.allocated_bytes, each.image.layers) for each in guest.disks] == [
+        ("/srv/hide-hub.qcow2", 7, ("/srv/base.qcow2",)),
+        ("/dev/skerry/logs", 0, ()),
+    ]
+    assert not any(each.image.known for each in guest.disks)
+
+
 def test_too_many_guests_are_refused() -> None:
     """More guests than a home server runs."""
     with pytest.raises(ProbeError, match="more than 256 guests"):

@@ -40,6 +40,8 @@ if "list" in sys.argv:
     print({UUID!r} + " 4 hide-hub" if "--uuid" in sys.argv else "")
 elif "domstats" in sys.argv:
     print((folder / "stats").read_text())
+elif "snapshot-list" in sys.argv:
+    print((folder / "snapshots").read_text() if (folder / "snapshots").exists() else "")
 elif (folder / "refusal").exists():
     sys.exit("error: " + (folder / "refusal").read_text())
 else:
@@ -135,6 +137,34 @@ async def test_what_is_inside(still: ProbeContext, tool: Path) -> None:
     assert unseen(list(await probe_of(still).observe())) == {
         "guest hide-hub: file systems": "the agent did not answer guest-get-fsinfo"
     }
+
+
+async def test_space_that_is_freed_inside(still: ProbeContext, tool: Path) -> None:
+    """It is compared with an image of which libvirt knows no snapshot, and which lies on no other."""
+    gib = 2**30
+    disk = f"  block.count=1\n  block.0.name=vda\n  block.0.path=/srv/a\n  block.0.capacity={8 * gib}\n"
+    stats = "Domain: 'hide-hub'\n  state.state=1\n" + disk + f"  block.0.physical={6 * gib}\n"
+    (tool / "stats").write_text(stats)
+    files = f'{{"name":"vda","total-bytes":{8 * gib},"mountpoint":"/","used-bytes":{gib}}}'
+    (tool / "guest-get-fsinfo").write_text(f'{{"return":[{files}],"id":3}}')
+
+    async def trimmed(probe: GuestAgentsProbe) -> list[str]:
+        found = [one for one in await probe.observe() if isinstance(one, Condition)]
+        return [one.reason for one in found if one.key.quantity == "trimmed space"]
+
+    probe, why = probe_of(still), "5 GiB are free in the guest and still taken below it: trim it"
+    assert await trimmed(probe) == [why]
+    (tool / "snapshots").write_text("before upgrade")
+    assert await trimmed(probe) == [why], "it is asked rarely"
+    assert isinstance(still.clock, SetClock)
+    still.clock.advance(901)
+    assert await trimmed(probe) == []
+    (tool / "snapshots").write_text("")
+    (tool / "stats").write_text(stats.replace("count=1", "count=2") + "  block.1.name=vda\n  block.1.path=/srv/b\n")
+    assert await trimmed(probe_of(still)) == []
+    (tool / "stats").write_text(stats)
+    (tool / "virsh").write_text(VIRSH.replace('elif "snapshot-list"', 'elif "nothing"'))
+    assert await trimmed(probe_of(still)) == []
 
 
 async def test_an_agent_that_stops(still: ProbeContext, tool: Path) -> None:

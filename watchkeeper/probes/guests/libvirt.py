@@ -20,8 +20,9 @@ from watchkeeper.probes.support.tools import run_tool
 DISKS_LIMIT = 64
 """More disks than a guest of a home server has; the rest is not read."""
 
-QUESTION = ("domstats", "--state", "--balloon", "--vcpu", "--block", "--raw", "--nowait")
-"""--nowait: a guest whose process hangs does not delay the others; its state is known without it."""
+QUESTION = ("domstats", "--state", "--balloon", "--vcpu", "--block", "--backing", "--raw", "--nowait")
+"""--backing: the images below each disk's, too. --nowait: a guest whose process hangs does not delay the others; its
+state is known without it."""
 
 KIB = 1024
 _HEAD = re.compile(r"Domain: '(.+)'")
@@ -70,6 +71,10 @@ class LibvirtGuests:
             if asked.guest or name in starting or name in wanted:
                 found.append(await self._with_errors(asked))
         return sorted(found, key=lambda each: each.path)
+
+    async def without_snapshots(self, name: str) -> bool:
+        """Whether libvirt knows of no snapshot of a guest. Raises ProbeError."""
+        return not (await self._run("snapshot-list", "--domain", name, "--name")).strip()
 
     async def _with_errors(self, asked: Asked[Guest]) -> Asked[Guest]:
         """The disks that a guest is paused for. Another guest costs no call."""
@@ -144,14 +149,18 @@ def _guest(name: str, state: str, facts: Facts) -> Guest:
 
 
 def _disks(facts: Facts) -> Iterator[Drive]:
-    """Its disks. `physical` is what QEMU calls the actual size; `allocation` the highest block ever written."""
-    for number in range(min(_number(facts, "block.count") or 0, DISKS_LIMIT)):
-        block = f"block.{number}"
-        if disk := facts.get(f"{block}.name"):
-            size, written = _number(facts, f"{block}.capacity"), _number(facts, f"{block}.wr.bytes")
-            path = facts.get(f"{block}.path", "")
-            taken = 0 if path.startswith("/dev/") else _number(facts, f"{block}.physical")
-            yield Drive(clip(disk), path, "ok", size, written, image=ImageState(known=False), allocated_bytes=taken)
+    """Its disks. `physical` is what QEMU calls the actual size; `allocation` the highest block ever written.
+
+    The images below a disk's follow it, with its name. Snapshots in it are not among these facts.
+    """
+    blocks = [f"block.{number}" for number in range(min(_number(facts, "block.count") or 0, DISKS_LIMIT))]
+    named = [(facts.get(f"{block}.name", ""), block) for block in blocks]
+    for disk in dict.fromkeys(name for name, _ in named if name):
+        top, *below = [block for name, block in named if name == disk]
+        size, written = _number(facts, f"{top}.capacity"), _number(facts, f"{top}.wr.bytes")
+        path, layers = facts.get(f"{top}.path", ""), tuple(facts.get(f"{each}.path", "") for each in below)
+        taken = 0 if path.startswith("/dev/") else _number(facts, f"{top}.physical")
+        yield Drive(clip(disk), path, "ok", size, written, image=ImageState(layers, known=False), allocated_bytes=taken)
 
 
 def _inside(facts: Facts) -> GuestMemory | None:

@@ -6,7 +6,7 @@ helper asks (privileged/guests/libvirt_agent.py). Not here: what an agent report
 
 import asyncio
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -22,6 +22,7 @@ from watchkeeper.privileged.guests.libvirt_agent import Domain
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guests.agents import agent
 from watchkeeper.probes.guests.agents.agent import AgentReport
+from watchkeeper.probes.guests.agents.volumes import LOOK_EVERY_S
 from watchkeeper.probes.guests.libvirt import LibvirtGuests, path_of
 from watchkeeper.probes.guests.qmp import Channel, Guest
 from watchkeeper.probes.guests.sockets import ROOT_TIMEOUT_S, SOCKETS_LIMIT, Asked
@@ -65,6 +66,7 @@ class LibvirtAgents:
         self._proc = root / "proc"
         self._guests = LibvirtGuests(context, uri, libvirt_agent.PATIENCE_S)
         self._seen: dict[str, datetime] = {}
+        self._plain: dict[str, tuple[float | None, bool]] = {}
 
     async def ask_all(self) -> tuple[list[LibvirtAgent], list[Unseen]]:
         """The agent of every guest that runs, ordered by name; and one line if libvirt cannot be asked."""
@@ -76,11 +78,28 @@ class LibvirtAgents:
         boot, now = boot_of(self._proc), self._context.clock.now()
         starts = {f"{boot} {number} {one.name}": one for number, one in asked}
         self._seen = {start: self._seen.get(start, now) for start in starts}
-        found = (
-            LibvirtAgent(one, start, self._seen[start], guests.get(one.name), _channel(one))
+        self._plain = {start: each for start, each in self._plain.items() if start in starts}
+        found = [
+            LibvirtAgent(
+                one, start, self._seen[start], await self._with_images(start, guests.get(one.name)), _channel(one)
+            )
             for start, one in starts.items()
-        )
+        ]
         return sorted(found, key=lambda each: each.asked.name), []
+
+    async def _with_images(self, start: str, guest: Guest | None) -> Guest | None:
+        """The guest, with its images as known if libvirt knows of no snapshot in them. Asked rarely."""
+        if guest is None or not any(each.allocated_bytes for each in guest.disks):
+            return guest
+        now_s, (asked_s, plain) = self._context.clock.monotonic_s(), self._plain.get(start, (None, False))
+        if asked_s is None or now_s - asked_s >= LOOK_EVERY_S:
+            try:
+                plain = await self._guests.without_snapshots(guest.name)
+            except ProbeError:
+                plain = False
+            self._plain[start] = (now_s, plain)
+        disks = (replace(each, image=replace(each.image, known=plain)) for each in guest.disks)
+        return replace(guest, disks=tuple(disks))
 
     async def _asked(self) -> list[tuple[int, Asked[AgentReport]]]:
         """Each guest's number and what its agent reported. Raises ProbeError."""

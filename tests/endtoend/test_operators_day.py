@@ -1,6 +1,8 @@
-"""What an operator asks and does in the terminal, on a real daemon with a real mail server and a real webhook."""
+"""What an operator asks and does, on a real daemon with a real mail server, a real webhook and a real browser."""
 
 import json
+import os
+import shutil
 import subprocess
 import sys
 import urllib.request
@@ -11,10 +13,13 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
+from playwright.sync_api import sync_playwright
 
-from tests.support.daemon import Daemon, base
+from tests.support.daemon import Daemon, base, command
+from tests.support.needs import need
 from tests.support.receivers import Hook, Mailbox, Service
 from tests.support.waiting import until
+from tests.web.conftest import ARGUMENTS, CHROMIUM
 
 CONFIG = (
     base("{folder}/state")
@@ -150,6 +155,12 @@ def test_a_simulated_alert_takes_the_real_way(config: Path, mailbox: Mailbox, ho
     assert run(config, "simulate", "hide-hub", "alarm").returncode == 69
 
 
+def around_now() -> str:
+    """Quiet hours that last for hours more."""
+    now = datetime.now(UTC)
+    return f"{now - timedelta(hours=1):%H:00}-{now + timedelta(hours=3):%H:00}"
+
+
 RECEIVERS = (
     ("calm", 'at_most = "warning"'),
     ("urgent", 'at_least = "alarm"'),
@@ -163,8 +174,7 @@ def test_each_receiver_gets_what_it_wants(tmp_path: Path, mailbox: Mailbox) -> N
     """A level passes two limits in percent: by priority, digest only, by subject, and with quiet hours."""
     number, config = tmp_path / "number", tmp_path / "config.toml"
     number.write_text("60")
-    now = datetime.now(UTC)
-    quiet = f"{now - timedelta(hours=1):%H:00}-{now + timedelta(hours=3):%H:00}"
+    quiet = around_now()
     config.write_text(
         base(str(tmp_path))
         + f"""
@@ -264,3 +274,113 @@ def test_maintenance_sends_nothing_and_then_what_is_left(config: Path, mailbox: 
     assert run(config, "maintenance", "hide-hub", "8d").returncode == 64
     assert run(config, "maintenance", "hide-hub").returncode == 64
     assert run(config, "maintenance", "hide-hub", "1h").returncode == 69
+
+
+A_DAY = """
+[rules.not_answering]
+warning = "1s"
+alarm = "1h"
+[[probe]]
+kind = "http"
+name = "hide-hub"
+url = "{service}"
+every = "1s"
+[[probe]]
+kind = "command"
+name = "battery"
+run = ["/bin/cat", "{number}"]
+format = "number"
+quantity = "volts"
+at_least = 11.8
+every = "1s"
+[[notifier]]
+kind = "webhook"
+name = "urgent"
+url = "{hook}"
+subjects = ["service *"]
+[[notifier]]
+kind = "mail"
+name = "daily"
+server = "127.0.0.1"
+port = {mail}
+security = "none"
+from = "watchkeeper@gannet.example"
+to = ["daily@gannet.example"]
+digest = "07:30"
+digest_only = true
+[[notifier]]
+kind = "mail"
+name = "night"
+server = "127.0.0.1"
+port = {mail}
+security = "none"
+from = "watchkeeper@gannet.example"
+to = ["night@gannet.example"]
+quiet_hours = ["{quiet}"]
+quiet_for = "warning"
+"""
+
+
+def in_a_browser(daemon: Daemon, *paths: str) -> list[str]:
+    """What a phone shows of these pages; none is wider than its screen."""
+    need(shutil.which(CHROMIUM), "Chromium is not installed (apt install chromium)")
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        texts = []
+        for path in paths:
+            page.goto(f"{daemon.address}{path}")
+            page.eval_on_selector_all("details", "all => all.forEach(each => each.open = true)")
+            assert page.evaluate("document.documentElement.scrollWidth") <= 390, path
+            texts.append(" ".join(page.inner_text("body").split()))
+        browser.close()
+    return texts
+
+
+@pytest.mark.browser
+def test_a_day_in_the_browser_and_in_the_digest(tmp_path: Path, mailbox: Mailbox, hook: Hook, service: Service) -> None:
+    """An outage that is over and a number below its limit: webhook, page on a phone, and the next morning's digest."""
+    need(shutil.which("faketime"), "faketime is not installed")
+    number, config, port = tmp_path / "volts", tmp_path / "config.toml", service.port
+    number.write_text("12.4")
+    config.write_text(
+        base(str(tmp_path))
+        + A_DAY.format(service=service.url, number=number, hook=hook.url, mail=mailbox.port, quiet=around_now())
+    )
+    with Daemon.start(config) as daemon:
+        until("an answer", lambda: get(daemon, "api/v1/availability")["items"])
+        service.close()
+        until("the webhook's", lambda: hook.events)
+        number.write_text("11.2")
+        again = Service(port)
+        until("its end", lambda: len(hook.events) == 2)
+        until("the number", lambda: [a for a in get(daemon, "api/v1/raised")["items"] if a["subject"] == "battery"])
+        ids = {(each["subject"], each["quantity"]): each["id"] for each in get(daemon, "api/v1/quantities")["items"]}
+        pages = [f"subjects/{ids[each]}" for each in (("service hide-hub", "answer"), ("battery", "measured volts"))]
+        status, hub, battery, events = in_a_browser(daemon, "", *pages, "events")
+        (outage,) = outages(daemon)
+        assert daemon.stop() == 0
+    again.close()
+    since = datetime.fromisoformat(outage["since"]).astimezone(UTC)
+    began = f"{since:%a} {since.day} {since:%b %H:%M:%S}"
+    assert f"{began} to " in hub
+    assert "battery" in status
+    assert "11.2, at least 11.8" in battery
+    assert "at least 11.8" in battery.partition("History")[2]
+    assert "full" not in battery.partition("History")[2].partition("Details")[0]
+    assert "held for quiet hours" in events
+    process = subprocess.Popen(command(config), stdout=subprocess.PIPE, text=True, env=a_day_later())
+    with Daemon(process):
+        until("the digest", lambda: [each for each in mailbox.mails if "daily@" in str(each["To"])])
+    (mail,) = [each for each in mailbox.mails if "daily@" in str(each["To"])]
+    text = " ".join(mail.get_content().split())
+    active, _, over = text.partition("and ended:")
+    assert "battery: volts" in active
+    assert f"service hide-hub did not answer: {began} to " in over
+    assert ": nothing was monitored" in over
+
+
+def a_day_later() -> dict[str, str]:
+    """The environment of a process whose wall clock is a day ahead."""
+    library = next(Path("/usr/lib").rglob("libfaketimeMT.so.1"))
+    return {**os.environ, "LD_PRELOAD": str(library), "FAKETIME": "+86400", "FAKETIME_DONT_FAKE_MONOTONIC": "1"}

@@ -371,12 +371,19 @@ def amount(value: float, unit: Unit) -> str:
 
 
 def fill(level: Level) -> str:
-    """How full a level is: `1.9 TiB of 2 TiB used (95 %), 102 GiB left`."""
+    """How full a level is: `1.9 TiB of 2 TiB used (95 %), 102 GiB left`; a measured number: `12.4, at least 11.8`."""
+    if level.limit:
+        return f"{measured(level.used, level.unit)}, {level.limit} {measured(level.capacity, level.unit)}"
     left, used = max(level.capacity - level.used, 0.0), share(level.used / level.capacity)
     if level.unit is Unit.SHARE:
         return f"{used} used, {share(left)} left"
     of, rest = amount(level.capacity, level.unit), amount(left, level.unit)
     return f"{amount(level.used, level.unit)} of {of} used ({used}), {rest} left"
+
+
+def measured(value: float, unit: Unit) -> str:
+    """A measured number with its decimals: it is a count only if no unit says more."""
+    return f"{value:g}" if unit is Unit.COUNT else amount(value, unit)
 
 
 def thing(key: SeriesKey, limit: int = 44, seen: Observation | None = None) -> str:

@@ -65,6 +65,7 @@ class Level:
     part_of: the level that this is a part of (a data set of a pool). A part is recorded, so that a message can name
         what grew, and not evaluated: it is full when the whole is, and its disappearance is not a fault.
     not_judged: being full is not a fault (a volume group fully allocated to its volumes): recorded, not evaluated.
+    limit: `at most` or `at least` if `used` is a measured number and `capacity` the limit by which it is judged.
     """
 
     key: SeriesKey
@@ -74,6 +75,7 @@ class Level:
     facts: Facts = ()
     part_of: SeriesKey | None = None
     not_judged: bool = False
+    limit: str | None = None
 
     kind = Kind.LEVEL
 

@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from tests.probes.hands import the_condition, the_level
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ProbeTimeout, ToolMissing
+from watchkeeper.messages.wording import fill
 from watchkeeper.model.observation import Condition, Level, Observation, SeriesKey, Unit
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.programs.command import CommandProbe, CommandSettings
@@ -60,11 +61,15 @@ async def test_a_number_with_limits(
     assert condition.facts == (("depth", f"{float(printed):g}"),)
 
 
-async def test_a_number_with_an_upper_limit_has_a_history(bench: ProbeContext, tmp_path: Path) -> None:
-    """The number itself is recorded beside what was decided; not one without an upper limit, or below 0."""
-    _, level = await observe(bench, program(tmp_path, "echo 12"), **NUMBER, at_least=0, at_most=10)
-    assert level == Level(SeriesKey("tide", "measured depth"), 12.0, 10.0, Unit.COUNT, not_judged=True)
-    for number, limits in (("12", {"at_least": 1}), ("12", {"at_most": 0}), ("-1", {"at_most": 10})):
+async def test_a_number_with_a_limit_has_a_history(bench: ProbeContext, tmp_path: Path) -> None:
+    """The number itself is recorded beside what was decided; not one without a limit above 0, or below 0."""
+    key = SeriesKey("tide", "measured depth")
+    _, level = await observe(bench, program(tmp_path, "echo 12"), **NUMBER, at_least=11, at_most=10)
+    assert level == Level(key, 12.0, 10.0, Unit.COUNT, not_judged=True, limit="at most")
+    _, level = await observe(bench, program(tmp_path, "echo 12.4"), **NUMBER, at_least=11.8)
+    assert level == Level(key, 12.4, 11.8, Unit.COUNT, not_judged=True, limit="at least")
+    assert fill(level) == "12.4, at least 11.8"
+    for number, limits in (("12", {"at_least": 0}), ("12", {"at_most": 0}), ("-1", {"at_most": 10})):
         assert len(await observe(bench, program(tmp_path, f"echo {number}"), **NUMBER, **limits)) == 1
 
 

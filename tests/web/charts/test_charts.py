@@ -92,6 +92,17 @@ def _level(values: list[float], capacity: float, ends: tuple[float, float, float
     return build_chart(series_of(Kind.LEVEL, Unit.BYTES, step_s), samples, found, WEEK)
 
 
+@pytest.mark.parametrize(("limit", "bound"), [("at most", 14.6), ("at least", 11.8)])
+def test_a_measured_number_has_a_limit_and_no_capacity(limit: str, bound: float) -> None:
+    """With its decimals; "full" and "used" are words of a level."""
+    samples = [Sample(NOW_S - hours * 3_600, 12.4, bound) for hours in (3, 2, 1)]
+    chart = build_chart(series_of(Kind.LEVEL, Unit.COUNT, 3_600.0), samples, None, WEEK, limit)
+    assert chart.ceiling == (bound, f"{limit} {bound}")
+    assert chart.value is not None
+    assert chart.value[-1] == "12.4"
+    assert "measured over time" in drawn(chart).get("aria-label", "")
+
+
 def test_nothing_is_said() -> None:
     """Without a sample the picture says so."""
     assert "No readings in this period." in "".join(drawn(_level([], 100.0)).itertext())

@@ -27,6 +27,13 @@ def texts(rows: Sequence[LogRow]) -> list[str]:
     return [each.line.text for each in rows]
 
 
+def test_what_was_put_into_one_message_was_sent() -> None:
+    """It is no failure: the message at the end of quiet hours has it."""
+    said = "put into one message after quiet hours by night"
+    rows = merged([line(3, Entry.DELIVERY, f"{said}: {FULL}"), line(2, Entry.TRANSITION, FULL)], {POOL: 7})
+    assert rows[0].marks == ((True, said),)
+
+
 def test_a_delivery_is_a_mark_of_its_event() -> None:
     """One line for an event and its messages; what was not delivered is marked as such."""
     lines = [

@@ -77,6 +77,8 @@ def test_room_again_after_an_alert_was_lowered() -> None:
     assert dashboard_text.why(board.needing[1].finding, None, UTC, eased) == ""
     assert board.urgent is Priority.CAUTION
     assert dashboard_text.by_when(board, UTC) == "Room again: pool skerry."
+    store.raised[-1] = replace(eased, reached=False)
+    assert dashboard_text.by_when(board_of(store), UTC) == "No longer filling: pool skerry."
     assert replace(board, needing=board.needing[1:]).urgent is Priority.CAUTION
     assert replace(board, needing=()).urgent is None
 

@@ -156,7 +156,7 @@ def written(value: Any, annotation: Any = Any) -> str:  # noqa: ANN401  any valu
         case Enum():
             return dumps(value.value, ensure_ascii=False)
         case int() | float():
-            return f"{value:g}" if isinstance(value, float) else str(value)
+            return f"{value:.15g}" if isinstance(value, float) else str(value)
         case date() | time():  # a datetime is a date too
             return str(value)
         case list() | tuple() | set() | frozenset():

@@ -109,12 +109,14 @@ class CommandProbe(BaseProbe):
         return [judged, *self._measured(number)]
 
     def _measured(self, number: float) -> list[Observation]:
-        """The number against its upper limit: charted, and judged by the condition alone."""
+        """The number against a limit above 0, the upper one if it has both: charted, judged by the condition alone."""
         settings = self._settings
-        if settings.at_most is None or settings.at_most <= 0 or number < 0:
+        limits = (("at most", settings.at_most), ("at least", settings.at_least))
+        words, bound = next(((words, each) for words, each in limits if each is not None and each > 0), ("", None))
+        if bound is None or number < 0:
             return []
         key = SeriesKey(settings.name, f"measured {settings.quantity}")
-        return [Level(key, number, settings.at_most, Unit(settings.unit), not_judged=True)]
+        return [Level(key, number, bound, Unit(settings.unit), not_judged=True, limit=words)]
 
     def _why_not(self, number: float) -> str:
         least, most, what = self._settings.at_least, self._settings.at_most, self._settings.quantity

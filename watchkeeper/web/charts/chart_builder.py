@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import assert_never
 
-from watchkeeper.messages.wording import amount, clean, condition_words
+from watchkeeper.messages.wording import amount, clean, condition_words, measured
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Kind, Unit
 from watchkeeper.model.records import Sample, Series
@@ -51,11 +51,13 @@ class Window:
         return self.now_s - self.since_s
 
 
-def build_chart(series: Series, samples: Sequence[Sample], found: Forecast | None, window: Window) -> Chart:
-    """The chart for a series."""
+def build_chart(
+    series: Series, samples: Sequence[Sample], found: Forecast | None, window: Window, limit: str = ""
+) -> Chart:
+    """The chart for a series. limit: what the bound of a measured number is: `at most` or `at least`; else empty."""
     match series.kind:
         case Kind.LEVEL:
-            return _level(series, samples, found, window)
+            return _level(series, samples, found, window, limit)
         case Kind.DEADLINE:
             return _deadline(series, samples, window)
         case Kind.ANSWER:
@@ -88,7 +90,7 @@ def _values(found: Sequence[Sequence[Point]]) -> Iterator[float]:
     return (v for run in found for _, v in run)
 
 
-def _level(series: Series, samples: Sequence[Sample], found: Forecast | None, window: Window) -> Chart:
+def _level(series: Series, samples: Sequence[Sample], found: Forecast | None, window: Window, limit: str = "") -> Chart:
     curves = runs(samples, series.interval_s, lambda s: s.value)
     capacity = next((s.bound for s in reversed(samples) if s.bound is not None), None)
     if capacity is None and found is not None:
@@ -96,9 +98,10 @@ def _level(series: Series, samples: Sequence[Sample], found: Forecast | None, wi
     high, shown = _top(list(_values(curves)), capacity)
     until_s = window.now_s + _ahead_s(found, window)
     unit = series.unit or Unit.COUNT
+    said, bound = (measured, f"{limit} ") if limit else (amount, "full: ")
     ahead = found if found is not None and found.likely_s is not None and not found.full else None
     return Chart(
-        f"{clean(str(series.key))}, used over time. {TABLE}",
+        f"{clean(str(series.key))}, {'measured' if limit else 'used'} over time. {TABLE}",
         window.since_s,
         until_s,
         window.now_s,
@@ -106,10 +109,10 @@ def _level(series: Series, samples: Sequence[Sample], found: Forecast | None, wi
         high,
         UNIT_TICKS[unit],
         curves,
-        ceiling=(capacity, f"full: {amount(capacity, unit)}") if shown and capacity is not None else None,
+        ceiling=(capacity, f"{bound}{said(capacity, unit)}") if shown and capacity is not None else None,
         fitted=_within(_fitted(found, window, until_s), capacity),
         fan=_fan(found, until_s),
-        value=(*curves[-1][-1], amount(curves[-1][-1][1], unit)) if curves else None,
+        value=(*curves[-1][-1], said(curves[-1][-1][1], unit)) if curves else None,
         ends=(ahead.earliest_s, ahead.likely_s, ahead.latest_s) if ahead else None,
     )
 

@@ -30,7 +30,17 @@ from watchkeeper.messages.wording import (
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
-from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.observation import (
+    LEARNING,
+    Answer,
+    Condition,
+    Deadline,
+    Kind,
+    Level,
+    Observation,
+    SeriesKey,
+    Unit,
+)
 from watchkeeper.model.operator.maintenance import Maintenance
 from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.web.api.handlers import QUANTITY_EVENTS
@@ -113,7 +123,8 @@ async def subject(request: web.Request) -> web.Response:
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
     main = findings.get(CONCERN[series.kind])
     changes = await changed_between(context, series.key, window.since_s, window.now_s, now)
-    chart = chart_builder.build_chart(series, samples, _future(main, alerts) if not chosen else None, window)
+    ahead, limit = _future(main, alerts) if not chosen else None, _limit(latest)
+    chart = chart_builder.build_chart(series, samples, ahead, window, limit)
     chart = replace(chart, marks=[(at_s, f"{when}: {what}") for at_s, when, what in changes])
     return render(
         "subject.html",
@@ -133,7 +144,7 @@ async def subject(request: web.Request) -> web.Response:
         **_said(main, latest, now, context.zone, alerts),
         changes=[(when, what) for _, when, what in changes],
         pictures=_pictures(chart, context.zone),
-        legend=legend(series, _future(main, alerts)),
+        legend=legend(series, _future(main, alerts), limit),
         plans=links(series.key.subject),
         availability=await measured(context, series, now),
         resting=dependents(context, series, every),
@@ -230,12 +241,19 @@ def _said(
     seen = latest.observation if latest else None
     eased = next((said for a in alerts if main and a.standing and (said := easing(a, main, now, zone))), "")
     return {
-        "fact": eased or (time_left_phrase(main, now, zone, seen) if main else "still learning"),
+        "fact": eased or (time_left_phrase(main, now, zone, seen) if main else _not_judged(seen)),
         "interval": dashboard_text.interval_of(main) if main else "",
         "reason": "" if eased else dashboard_text.why(main, seen, zone),
         "phases": seen.phases if isinstance(seen, Answer) else (),
         "facts": seen.facts if seen else (),
     }
+
+
+def _not_judged(seen: Observation | None) -> str:
+    """What a quantity without a finding shows: a measured number itself; another level is recorded and not judged."""
+    if isinstance(seen, Level) and seen.not_judged:
+        return dashboard_text.summary(seen) if seen.limit else "recorded, not judged"
+    return LEARNING
 
 
 def chosen_window(request: web.Request, span_s: float, now: datetime) -> tuple[chart_builder.Window, bool]:
@@ -320,8 +338,15 @@ def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetim
     )
 
 
-def legend(series: Series, forecast: Forecast | None) -> str:
-    """What the picture's lines mean."""
+def _limit(latest: Seen | None) -> str:
+    """What the bound of a measured number is; empty for any other quantity."""
+    return (latest.observation.limit or "") if latest is not None and isinstance(latest.observation, Level) else ""
+
+
+def legend(series: Series, forecast: Forecast | None, limit: str = "") -> str:
+    """What the picture's lines mean. limit: as in build_chart."""
+    if limit:
+        return f"The line shows what was measured. It is OK if it is {limit} the limit."
     match series.kind:
         case Kind.LEVEL:
             drawn = "The line shows what is used."

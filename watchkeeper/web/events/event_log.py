@@ -151,7 +151,7 @@ def _subject_of(delivery: EventLine, older: Iterable[EventLine]) -> EventLine | 
 
 def _mark(delivery: EventLine, about: EventLine) -> tuple[bool, str]:
     said = clean(delivery.text.removesuffix(f": {about.text}"), 120)
-    return said.startswith("sent"), said
+    return said.startswith(("sent", "put into one message")), said
 
 
 async def read(

@@ -24,6 +24,7 @@ WORDS: Mapping[str, str] = {
     "after-reboot": "what does not come back after a reboot",
     "certificates": "certificates in files",
     "clock": "the clock",
+    "directories": "which directories grow",
     "disk-latency": "latency of the disks",
     "filesystems": "file systems",
     "guest-agents": "what goes on inside guests",

@@ -46,6 +46,7 @@ class Section:
 
 FINDERS = (
     Finder("File systems", basics.find_filesystems, ("filesystems",)),
+    Finder("Directories", basics.find_directories, ("directories",)),
     Finder("Memory, and watchkeeper itself", basics.find_memory, ("memory", "self-check")),
     Finder("ZFS", zfs.find, ("zfs", "zfs-snapshots")),
     Finder("LVM", lvm.find, ("lvm", "lvm-snapshots")),

@@ -54,6 +54,23 @@ async def test_every_file_system_is_named_with_its_fill(host: Host) -> None:
     usable(document(proposal))
 
 
+async def test_directories_are_walked_where_they_can_be(host: Host) -> None:
+    """Of local file systems, not of ZFS or of another machine; nothing without one, or without the kernel's list."""
+    put(host.root, "proc/self/mountinfo", MOUNTS)
+    (proposal,) = (await basics.find_directories(host)).proposals
+    assert proposal.kind == "directories"
+    assert "them. Of /, /srv." in proposal.about
+    usable(document(proposal))
+    many = "".join(f"{n} 1 8:{n} / /srv/{n} rw - ext4 /dev/sd{n} rw\n" for n in range(10, 19))
+    put(host.root, "proc/self/mountinfo", many)
+    (proposal,) = (await basics.find_directories(host)).proposals
+    assert "/srv/15 and 3 more." in proposal.about[1]
+    put(host.root, "proc/self/mountinfo", MOUNTS.splitlines()[1])
+    assert (await basics.find_directories(host)).absent == ("file systems whose directories can be walked",)
+    (host.root / "proc/self/mountinfo").unlink()
+    assert (await basics.find_directories(host)).unseen
+
+
 async def test_file_systems_that_do_not_answer(host: Host, figures: dict[str, Figures | Exception | None]) -> None:
     """One that hangs, one that was unmounted just now and one without a size are described as such."""
     put(host.root, "proc/self/mountinfo", MOUNTS.replace("zfs", "xfs"))

@@ -3,12 +3,13 @@
 import os
 from functools import partial
 
-from watchkeeper.discovery.host import Host, unseen
+from watchkeeper.discovery.host import HELPER, Host, unseen
 from watchkeeper.discovery.proposal import Found, Key, Proposal, things
 from watchkeeper.discovery.toml import literal
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.messages.wording import share
 from watchkeeper.model.units import format_size
+from watchkeeper.privileged import tree_walk
 from watchkeeper.probes.filesystems import filesystem_look, filesystems, mounts
 from watchkeeper.probes.filesystems.filesystems import FilesystemsSettings
 from watchkeeper.probes.filesystems.mounts import Mount
@@ -17,6 +18,9 @@ from watchkeeper.probes.host.memory import read_table
 from watchkeeper.probes.support.sanitize import printable
 
 KIB = 1024
+
+NAMED = 6
+"""Mount points that a remark names."""
 
 
 async def find_filesystems(host: Host) -> Found:
@@ -52,6 +56,25 @@ async def _about(mount: Mount, host: Host) -> str:
     capacity = found.used_bytes + found.available_bytes
     also = "; its own probe below reports chunks, which `df` does not show" if mount.type == "btrfs" else ""
     return f"{said}: {share(found.used_bytes / capacity)} of {format_size(capacity)} used{also}"
+
+
+async def find_directories(host: Host) -> Found:
+    """What grew in a file system, where there is one with directories to walk. None is walked here."""
+    try:
+        found = mounts.parse(os.fsdecode((host.root / "proc/self/mountinfo").read_bytes()))
+    except OSError as error:
+        return unseen("directories of file systems", error)
+    chosen = filesystems.choose(found, FilesystemsSettings(), set())
+    points = sorted(each.point for each in chosen if each.type in tree_walk.TYPES)
+    if not points:
+        return Found(absent=("file systems whose directories can be walked",))
+    more = f" and {len(points) - NAMED} more" if len(points) > NAMED else ""
+    about = (
+        "Directories: which of them grew, from a walk at night, so that a message about a file system that fills names",
+        f"them. Of {', '.join(map(printable, points[:NAMED]))}{more}.",
+        f"Needs the helper. {HELPER}.",
+    )
+    return Found((Proposal("directories", about=about),))
 
 
 async def find_memory(host: Host) -> Found:

@@ -46,7 +46,7 @@ async def test_the_month_before_this_one_is_shown(page: Open) -> None:
     assert "/report?month=2026-11" in text
     present = await (await client.get("/report?month=2026-11")).text()
     assert "the month is not over." in present
-    assert "month after" not in present
+    assert "Month after" not in present
     assert "2026-12 has not begun" in await (await client.get("/report?month=2026-12")).text()
     for wrong in ("2026", "2026-13", "x", ""):
         assert (await client.get(f"/report?month={wrong}")).status == 400

@@ -83,7 +83,7 @@ def _fits(pattern: str, names: Iterable[str]) -> bool:
 _PATHS: Mapping[str, tuple[str, ...]] = {
     "snapshots": ("files",),
     "guests": ("sockets",),
-    "guest-agents": ("sockets", "monitors"),
+    "guest-agents": ("sockets", "monitors", "consoles"),
     "after-reboot": ("sockets",),
 }
 """Keys that are paths or globs of files, by kind."""

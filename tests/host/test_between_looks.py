@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.host.machine import IS_CONTAINER
 from tests.host.station import Station, instant
 
 pytestmark = pytest.mark.host(place=7)
@@ -125,11 +126,75 @@ def test_mail_that_does_not_leave(between: Station) -> None:
     between.message("mail queue", "faulty", "ended", began, 120)
 
 
-def test_an_orderly_restart_is_no_fault(between: Station) -> None:
-    """The host was shut down: nothing is raised, and the restart is among the facts."""
+BREAK = r"""
+UNITS=/etc/systemd/system
+printf '[Service]\nExecStart=/bin/sleep inf\n[Install]\nWantedBy=multi-user.target\n' >$UNITS/by-hand.service
+systemctl daemon-reload && systemctl start by-hand
+mkdir -p /srv/in-fstab && echo 'tmpfs /srv/in-fstab tmpfs nofail 0 0' >>/etc/fstab
+echo 'vault /dev/disk/by-id/none none luks' >>/etc/crypttab
+touch /boot/vmlinuz-999.0-tern
+"""
+"""Of each kind that needs no disk one that a restart would lose: a service that is not enabled, an entry of fstab that
+is not mounted, a volume whose key is typed, a newest kernel without its parts."""
+
+BY_HAND = """
+truncate -s 64M /root/by-hand.img && mkfs.ext4 -q /root/by-hand.img
+mkdir -p /srv/by-hand && mount -o loop /root/by-hand.img /srv/by-hand
+"""
+"""What is mounted by hand: a container may use no loop device."""
+
+MEND = r"""
+systemctl stop by-hand; umount /srv/by-hand /srv/in-fstab 2>/dev/null
+rm -rf /etc/systemd/system/by-hand.service /boot/vmlinuz-999.0-tern /root/by-hand.img; systemctl daemon-reload
+sed -i '/in-fstab/d' /etc/fstab; sed -i '/^vault /d' /etc/crypttab
+"""
+
+
+def _running(between: Station) -> set[str]:
+    """The services that run, without those of users and of logins."""
+    words = "systemctl list-units --plain --no-legend --type=service --state=running"
+    names = {line.split()[0] for line in between.machine.run(words).splitlines()}
+    return {each for each in names if "@" not in each}
+
+
+def _lost(between: Station) -> dict[str, str]:
+    """What `preflight` says that a restart would lose, with the reason."""
+    _, found = between.run_json("preflight gannet")
+    return {
+        each["about"]: each["reason"]
+        for each in found["checks"]
+        if each["name"] == "restart" and each["verdict"] == "no-go"
+    }
+
+
+def test_an_orderly_restart_is_no_fault_and_loses_what_was_foretold(between: Station) -> None:
+    """Nothing is raised about the restart itself, which is among the facts.
+
+    One of each kind is broken before, foretold by `preflight`, and compared with what really came back.
+    """
+    machine, sound = between.machine, _lost(between)
+    machine.run(BREAK)
+    if not IS_CONTAINER:
+        machine.run(BY_HAND)
+    foretold = {about: why for about, why in _lost(between).items() if about not in sound}
+    between.note(f"foretold of a restart: {foretold}")
+    mounted = set() if IS_CONTAINER else {"mount /srv/by-hand"}
+    expected = {"unit by-hand.service", "mount /srv/in-fstab", "encrypted volume vault", "kernel 999.0-tern"} | mounted
+    assert set(foretold) == expected
+    before = _running(between)
+    lost_units = {each.removeprefix("unit ") for each in {**sound, **foretold} if each.startswith("unit ")}
     sent = len(between.events())
-    between.machine.down()
+    machine.down()
     _again(between)
+    assert before - _running(between) == lost_units & before, "what is foretold is lost, and nothing else"
+    assert "by-hand.service" in lost_units
+    assert not machine.works("mountpoint -q /srv/by-hand")
+    assert machine.works("mountpoint -q /srv/in-fstab"), (
+        "what fstab names is mounted then: it was asked whether it will"
+    )
+    assert not machine.works("test -e /dev/mapper/vault")
+    machine.run(MEND)
+    assert set(_lost(between)) <= set(sound), "all is repaired"
     details = _restarts(between)
     assert details["ok"], details
     hows = [each["value"] for each in details["details"] if each["name"].startswith("restart at ")]

@@ -36,6 +36,10 @@ def test_mounts() -> None:
         "no-go: mount /mnt/jetty: mounted from /dev/sdc1, but neither /etc/fstab nor an enabled mount unit names it",
         "no-go: mount /srv: /etc/fstab names it, but it is not mounted: will it be?",
     ]
+    # The root is mounted, also where it is no device: on a live system, or in a container.
+    assert said(restart.mount_points({"/srv": "/dev/sdb1"}, {"/": "/etc/fstab", "/srv": "/etc/fstab"})) == [
+        "go: mounts: all 1 are named in /etc/fstab or by a mount unit"
+    ]
 
 
 def test_guests() -> None:

@@ -91,9 +91,9 @@ def mount_points(mounted: Mapping[str, str], named: Mapping[str, str]) -> Iterat
     for point in sorted(mounted.keys() - named.keys() - {"/"}):
         why = f"mounted from {clean(mounted[point], 80)}, but neither /etc/fstab nor an enabled mount unit names it"
         yield _lost(f"mount {point}", why)
-    for point in sorted(named.keys() - mounted.keys()):
+    for point in sorted(named.keys() - mounted.keys() - {"/"}):
         yield _lost(f"mount {point}", f"{clean(named[point], 80)} names it, but it is not mounted: will it be?")
-    if mounted.keys() - {"/"} <= named.keys() and named.keys() <= mounted.keys():
+    if mounted.keys() - {"/"} <= named.keys() and named.keys() - {"/"} <= mounted.keys():
         yield _kept("mounts", f"all {len(mounted)} are named in /etc/fstab or by a mount unit")
 
 

@@ -117,6 +117,12 @@ def test_a_file_system_without_known_growers_says_why() -> None:
     assert facts_of([]) == ('not known: no probe records its directories (kind = "directories" does)',)
     still = facts_of([directory("/srv/cams", 0)])
     assert still == ("not known: none of its recorded directories has grown since then, as of the last walk",)
+    pool, thin = SeriesKey("pool skerry", "space"), SeriesKey("thin pool vg0/guests", "data")
+    assert facts_of([], pool) == ("not known: none of its datasets is recorded",)
+    assert facts_of([], thin) == ("not known: none of its volumes is recorded",)
+    quiet = evaluator(SeriesKey("dataset skerry/tide-log", "data"), grown(10, 0), pool)
+    assert facts_of([quiet], pool) == ("not known: none of its recorded datasets has grown since then",)
+    assert facts_of([], SeriesKey("thin pool vg0/guests", "metadata")) == ()
     assert facts_of([], SeriesKey("memory", "in use")) == ()
     assert facts_of([], SeriesKey("file system /srv", "inodes"), Unit.COUNT) == ()
 
@@ -136,3 +142,11 @@ def test_parts_of_parts_are_found_and_circles_end() -> None:
     assert [each.key for each in parts_of(WHOLE, [*levels, other])] == [two, one, WHOLE]
     circle = {WHOLE: [Grower(one, 5.0)], one: [Grower(two, 5.0)], two: [Grower(one, 5.0)]}
     assert len(explaining(circle, WHOLE)) == 1
+
+
+def test_a_btrfs_names_the_directories_of_its_file_system() -> None:
+    """Its own level is data in its chunks; what was walked is the file system that is mounted there."""
+    (said,) = facts_of([directory("/srv/cams", 10)], SeriesKey("btrfs /srv", "data"))
+    assert said == "directory /srv/cams 99.8 GiB more"
+    (none,) = facts_of([], SeriesKey("btrfs /srv", "data"))
+    assert none == 'not known: no probe records its directories (kind = "directories" does)'

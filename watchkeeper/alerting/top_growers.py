@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 
 from watchkeeper.alerting.evaluator import SeriesEvaluator
 from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.messages.growth import SPACES
 from watchkeeper.messages.wording import amount, thing
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.observation import FILE_SYSTEM, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.observation import FILE_SYSTEM, Level, Observation, SeriesKey, Unit, file_system_space
 
 MOST = 3
 """Growers named in a message: a tired person looks at the first one, perhaps the second."""
@@ -101,14 +102,14 @@ def grown_since(history: LevelHistory, since_s: float) -> float:
 def with_growers(seen: Observation | None, found: Finding, series: Iterable[SeriesEvaluator]) -> Observation | None:
     """A filling level, with the parts that grew most since the trend began added to its facts.
 
-    If none is known of a file system, it says so, and why. series: all that are monitored.
+    If none is known of a store, it says so, and why. series: all that are monitored.
     """
     since_s = None if found.forecast is None or found.priority is None else found.forecast.since_s
     if not isinstance(seen, Level) or since_s is None:
         return seen
-    parts = _parts(series, seen, since_s)
-    grown = [f"{thing(each.key)} {amount(each.growth, seen.unit)} more" for each in explaining(parts, seen.key)]
-    said = "; ".join(grown) or _why_none(seen, parts)
+    parts, whole = _parts(series, seen, since_s), _divided(seen.key)
+    grown = [f"{thing(each.key)} {amount(each.growth, seen.unit)} more" for each in explaining(parts, whole)]
+    said = "; ".join(grown) or _why_none(seen, whole, parts)
     return replace(seen, facts=(("grew most", said), *seen.facts)) if said else seen
 
 
@@ -122,10 +123,29 @@ def _parts(series: Iterable[SeriesEvaluator], of: Level, since_s: float) -> dict
     return {whole: growths(parts, since_s) for whole, parts in recorded.items()}
 
 
-def _why_none(seen: Level, parts: Mapping[SeriesKey, Sequence[Grower]]) -> str:
-    """Why no part explains the growth of a file system's space; empty for another level."""
-    if not seen.key.subject.startswith(FILE_SYSTEM) or seen.unit is not Unit.BYTES:
+def _divided(key: SeriesKey) -> SeriesKey:
+    """The level whose parts are recorded: those of a btrfs are the directories of its file system."""
+    point = key.subject.removeprefix(BTRFS)
+    return file_system_space(point) if key.subject.startswith(BTRFS) else key
+
+
+BTRFS = "btrfs "
+PARTS = {
+    FILE_SYSTEM: ("directories", 'no probe records its directories (kind = "directories" does)'),
+    BTRFS: ("directories", 'no probe records its directories (kind = "directories" does)'),
+    "pool ": ("datasets", "none of its datasets is recorded"),
+    "thin pool ": ("volumes", "none of its volumes is recorded"),
+}
+"""What is recorded of a store, by how its subject begins; and why nothing is."""
+
+
+def _why_none(seen: Level, whole: SeriesKey, parts: Mapping[SeriesKey, Sequence[Grower]]) -> str:
+    """Why no part explains the growth of a store's space; empty for another level."""
+    found = next((each for begin, each in PARTS.items() if seen.key.subject.startswith(begin)), None)
+    if found is None or seen.unit is not Unit.BYTES or seen.key.quantity not in SPACES:
         return ""
-    if not parts.get(seen.key):
-        return 'not known: no probe records its directories (kind = "directories" does)'
-    return "not known: none of its recorded directories has grown since then, as of the last walk"
+    noun, why = found
+    if not parts.get(whole):
+        return f"not known: {why}"
+    walked = ", as of the last walk" if noun == "directories" else ""
+    return f"not known: none of its recorded {noun} has grown since then{walked}"

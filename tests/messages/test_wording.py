@@ -325,6 +325,14 @@ def test_a_growth_that_has_stopped() -> None:
         assert said == f"stopped growing at {wording.share(stopped.used / stopped.capacity)} at {when}"
 
 
+def test_a_facts_instant_is_shown_like_every_other_time() -> None:
+    """A probe writes UTC; what only looks like an instant stays as it is."""
+    said = wording.localized("2026-11-24 09:12 UTC, 306513 files in 22 s", ZONE, NOW)
+    assert said == "Tue 24 Nov 10:12, 306513 files in 22 s"
+    for odd in ("2026-99-24 09:12 UTC", "2026-11-24", "09:12 UTC"):
+        assert wording.localized(odd, ZONE, NOW) == odd
+
+
 def test_a_record_of_minutes_is_still_learning() -> None:
     """Nothing else is said, unless a rule believes the date."""
     found = full(300)

@@ -366,7 +366,11 @@ _SINCE = {
 
 def _facts(case: MessageContext) -> Iterator[str]:
     facts = case.seen.facts if case.seen is not None else ()
-    lines = [f"  {wording.clean(name, 24)}: {wording.clean(value, COLUMNS)}" for name, value in facts[:_MOST_FACTS]]
+    shown = [
+        tuple(wording.localized(each, case.zone, case.now) for each in (name, value))
+        for name, value in facts[:_MOST_FACTS]
+    ]
+    lines = [f"  {wording.clean(name, 24)}: {wording.clean(value, COLUMNS)}" for name, value in shown]
     if lines:
         yield "\n".join(["Details:", *lines])
 

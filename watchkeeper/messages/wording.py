@@ -7,6 +7,7 @@ Names and reasons come from outside and may be hostile, so everything that is qu
 """
 
 import math
+import re
 import unicodedata
 from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
@@ -244,6 +245,9 @@ _STATES = {
 }
 
 
+_FACT_INSTANT = re.compile(r"\b([0-9]{4}-[0-9]{2}-[0-9]{2} [0-9]{2}:[0-9]{2}) UTC\b")
+
+
 def clean(text: str, limit: int = 200) -> str:
     """Make text from outside fit on one line: no control or direction marks, no more than `limit` characters.
 
@@ -331,6 +335,19 @@ def instant(at: datetime, zone: tzinfo, now: datetime) -> str:
 def exact_instant(at: datetime, zone: tzinfo, now: datetime) -> str:
     """`Fri 27 Nov 14:05:33` in the operator's zone: for what may have lasted only seconds."""
     return f"{instant(at, zone, now)}:{at.astimezone(zone):%S}"
+
+
+def localized(text: str, zone: tzinfo, now: datetime) -> str:
+    """A fact with its instants as the operator reads them: a probe knows no zone and writes `2026-11-24 09:12 UTC`."""
+
+    def shown(found: re.Match[str]) -> str:
+        try:
+            at = datetime.fromisoformat(found[1]).replace(tzinfo=UTC)
+        except ValueError:  # a program's own text
+            return found[0]
+        return instant(at, zone, now)
+
+    return _FACT_INSTANT.sub(shown, text)
 
 
 def moment(at: datetime, zone: tzinfo, now: datetime) -> str:

@@ -322,12 +322,8 @@ def _quiet(
 
 def why_ok(kind: Kind, finding: Finding | None, seen: Observation | None) -> OkSeries:
     """Why a series without an alert is OK, or why that is not known. seen: its newest observation."""
-    if isinstance(seen, Level) and seen.not_judged:
-        return OkSeries.RECORDED
-    if (isinstance(seen, Answer) and not seen.answered) or (isinstance(seen, Condition) and not seen.ok):
-        return OkSeries.FAILING
-    if isinstance(seen, Condition) and seen.unjudged:
-        return OkSeries.UNJUDGED
+    if (why := _why_by_itself(seen)) is not None:
+        return why
     if finding is not None and unusual(finding):
         return OkSeries.UNUSUAL
     forecast = finding.forecast if finding else None
@@ -337,3 +333,16 @@ def why_ok(kind: Kind, finding: Finding | None, seen: Observation | None) -> OkS
     if finding.early:
         return OkSeries.EARLY
     return OkSeries.UNCERTAIN if no_end is NoEnd.UNCERTAIN else WELL[kind]
+
+
+def _why_by_itself(seen: Observation | None) -> OkSeries | None:
+    """What the newest observation says without its finding; None if that is not enough."""
+    match seen:
+        case Level(not_judged=True):
+            return OkSeries.RECORDED
+        case Answer(answered=False) | Condition(ok=False):
+            return OkSeries.FAILING
+        case Condition():
+            return OkSeries.UNJUDGED if seen.unjudged else None
+        case _:
+            return None

@@ -23,6 +23,7 @@ from watchkeeper.messages.wording import (
     condition_words,
     duration,
     instant,
+    localized,
     share,
     state_words,
     time_left_phrase,
@@ -245,7 +246,7 @@ def _said(
         "interval": dashboard_text.interval_of(main) if main else "",
         "reason": "" if eased else dashboard_text.why(main, seen, zone),
         "phases": seen.phases if isinstance(seen, Answer) else (),
-        "facts": seen.facts if seen else (),
+        "facts": [tuple(localized(each, zone, now) for each in fact) for fact in seen.facts] if seen else (),
     }
 
 

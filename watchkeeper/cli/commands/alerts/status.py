@@ -226,10 +226,15 @@ def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> 
     _section("No date yet", (_open_row(each, found, zone) for each in undated))
     if found.quiet:
         output.blank()
-        for title, known in (("OK", True), ("Not known yet", False)):
-            groups = Counter(each.why for each in found.quiet if each.why.known is known and not each.open)
-            if groups:
-                output.paragraph(f"{title}: {dashboard_text.well_line(list(groups.items()))}.")
+        _counted(found)
+
+
+def _counted(found: Dashboard) -> None:
+    """How many are OK, and of how many that is not known yet, by why."""
+    for title, known in (("OK", True), ("Not known yet", False)):
+        groups = Counter(each.why for each in found.quiet if each.why.known is known and not each.open)
+        if groups:
+            output.paragraph(f"{title}: {dashboard_text.well_line(list(groups.items()))}.")
 
 
 def _waiting(look: View, zone: tzinfo) -> None:

@@ -345,3 +345,42 @@ def test_what_fills_in_more_than_ten_years_has_no_date(years: int) -> None:
     found = seen(t, 100 + 900 / (365 * years) * (t - t[-1]) + noise(len(t), 0.01))
     assert found.no_end is NoEnd.FAR
     assert found.likely_s is None
+
+
+@pytest.mark.parametrize("until_d", np.arange(141.0, 154.0, 2.6))
+def test_an_image_every_other_week_is_growth(until_d: float) -> None:
+    """The kept hours hold four of eleven: the end is a few steps away, never years, at each moment between two."""
+    t = every(20, until_d)
+    used = 200 + 60 * np.floor((t + 0.02) / 14)
+    found = seen(t, used + noise(len(t), 0.5))
+    assert found.used == pytest.approx(800, abs=3)
+    full_d = 14 * 14.0
+    assert day(found.earliest_s) <= full_d <= day(found.latest_s)
+    assert (day(found.likely_s) - until_d) == pytest.approx(full_d - until_d, rel=0.35)
+
+
+@pytest.mark.parametrize("until_d", [184.0, 188.0, 192.0, 195.0])
+def test_the_last_of_regular_steps_is_expected_when_it_is_due(until_d: float) -> None:
+    """A third of a step is free: the noise, which is not much less than that, is no step and changes nothing."""
+    t = every(20, until_d)
+    used = 200 + 60 * np.floor((t + 0.02) / 14) + noise(len(t), 1.0)
+    found = seen(t, used)
+    assert found.used == pytest.approx(980, abs=5)
+    assert day(found.likely_s) == pytest.approx(196, abs=3)
+
+
+def test_a_few_images_are_not_growth() -> None:
+    """Five within the record of a level that grows steadily by more: the line is what fills it."""
+    t = every(20, 100)
+    used = 100 + 5 * t + sum(20 * (t >= at) for at in (11.3, 24.1, 37.7, 62.9, 84.2))
+    found = seen(t, used + noise(len(t), 0.5))
+    assert found.growth_per_day == pytest.approx(5, rel=0.03)
+    assert day(found.likely_s) == pytest.approx(100 + (1000 - found.used) / 5, abs=2)
+
+
+def test_images_that_are_deleted_again_are_not_growth() -> None:
+    """One of those before the kept hours was deleted, so what stays is not known to recur."""
+    t = every(20, 150)
+    used = 200 + 50 * np.floor((t + 0.02) / 14) - 50 * (t > 50.3)
+    found = seen(t, used + noise(len(t), 0.5))
+    assert found.no_end is not None or day(found.likely_s) > 190

@@ -32,9 +32,11 @@ LEAST_CLEARING = 100
 FEWEST_HOURS = 3
 JOB_H = 12
 """What rises and falls back within this many hours is a job."""
-JOBS_D, JOBS_HIGH, JOBS_SHARE, JOBS_CLEAR = 28, 0.95, 0.005, 6.0
-"""There are jobs to speak of if in these days the height that they exceed in a twentieth of the hours is this share of
-the capacity, and this many times the usual excess."""
+JOBS_D, JOBS_SHARE, JOBS_CLEAR = 28, 0.005, 8.0
+"""A job of these days is higher than this share of the capacity, and than this many times the usual excess."""
+FEWEST_JOBS, JOB_PLACES, JOBS_LONG = 5, 2, 0.05
+"""There are jobs to speak of from this many on that last for this many places, or if they last for this share of the
+time."""
 ENDED, ROOM, BEYOND = 0.9, 0.1, 1.5
 """A clearing ended a fill if the level had come this near to the capacity, and if it made this much room, and more room
 than this many times the swing of the cycle."""
@@ -44,6 +46,8 @@ REGULAR, FILL, DAY_PLACES = 3, 0.3, 24
 """A cycle whose swing is this share of a fill, before three of them were cleared, is the fill itself."""
 NEARLY_FULL = 0.97
 """A rise that came this near to the capacity was a fill that somebody ended, not a job that was done."""
+MOSTLY = 0.7
+"""Rises that recur are growth if they are this share of what the record gained."""
 SELDOM = 0.05
 """The early end of the range is before another step only if that comes with this probability."""
 REMEMBERED = 12
@@ -152,7 +156,8 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
     begin = min(_begin(cleared, found.swing if found else 0.0, capacity), len(flat) - 1)
     own = lattice.between(begin, len(flat))
     recent = shifts.find_steps(base[begin:], own.known, LEAST_STEP * least)
-    steps = _placed(tuple(each.moved(begin) for each in shifts.one_off(recent)), lattice, anchor_s)
+    jumpy = shifts.jumpy(recent) or (begin == 0 and _recurring(recent, days, base, LEAST_STEP * least))
+    steps = _one_off(recent, begin, lattice, anchor_s, jumpy=jumpy)
     drops = (shifts.drop_before(flat, begin),) if begin else shifts.single_drops(every)
     # A step is known to lie between the centres of two hours, wherever in them the samples are.
     places = (hours.index // lattice.step).astype(np.float64)
@@ -179,10 +184,36 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
         whole=whole,
         top=top,
         come_and_go=jobs,
-        jumpy=shifts.jumpy(recent),
+        jumpy=jumpy,
         begin_s=anchor_s + float(lattice.hours[begin] - 0.5) * HOUR_S if begin else -np.inf,
         drops=without,
     )
+
+
+def _one_off(
+    recent: tuple[shifts.Shift, ...], begin: int, lattice: "_Lattice", anchor_s: float, *, jumpy: bool
+) -> tuple[Step, ...]:
+    """The steps that say nothing about growth. begin: the place from which the recent ones are counted."""
+    found = () if jumpy else shifts.one_off(recent)
+    return _placed(tuple(each.moved(begin) for each in found), lattice, anchor_s)
+
+
+def _recurring(recent: tuple[shifts.Shift, ...], days: Grain, base: Floats, least: float) -> bool:
+    """Return whether rises that stay recur over the whole record, days included, and are most of what it gained.
+
+    recent: those of the hours; least: the smallest change that counts. An image imported every other week is no
+    exception: it is how the level grows, also if the hours hold only four of them.
+    """
+    kept = [each.size for each in recent if each.size > 0]
+    if not kept or len(kept) < len(recent) or len(days.middle) < shifts.RECURRING:
+        return False
+    change = np.diff(days.middle)
+    low, high = np.partition(change, (len(change) // 4, 3 * len(change) // 4))[[len(change) // 4, 3 * len(change) // 4]]
+    large = np.abs(change) > max(shifts.WILD * float(high - low) / 1.349, least)
+    count = int((np.diff(large.astype(np.int64), prepend=0) > 0).sum()) + len(kept)
+    if (change[large] < 0).any() or count < shifts.RECURRING:
+        return False
+    return float(change[large].sum()) + sum(kept) > MOSTLY * float(base[-1] - days.middle[0])
 
 
 def _cycle_now(
@@ -235,18 +266,18 @@ def _without_jobs(flat: Floats, lattice: "_Lattice", capacity: float) -> tuple[F
     """The level without jobs that come and go, and these jobs; as it was, and None, if there are none."""
     base = _opened(flat, max(JOB_H // lattice.step, 1))
     above = (flat - base)[-JOBS_D * 24 // lattice.step :]
-    place = int(JOBS_HIGH * (len(above) - 1))
-    high = float(np.partition(above, place)[place])
     least = max(JOBS_SHARE * capacity, JOBS_CLEAR * median(above))
-    if high <= least:
-        return flat, None
-    return base, Jobs(_peaks(above, above + lattice.over[-len(above) :], least), len(above) * lattice.step / 24)
+    peaks = _peaks(above, above + lattice.over[-len(above) :], least)
+    return (base, Jobs(peaks, len(above) * lattice.step / 24)) if len(peaks) else (flat, None)
 
 
 def _peaks(above: Floats, top: Floats, least: float) -> Floats:
-    """The highest sample of each job: of the places that are above the level by more than `least`."""
-    edges = np.diff(np.concatenate(([0], (above > least).astype(np.int64), [0])))
+    """The highest sample of each job: of the places that are above the level by more than `least`; none of too few."""
+    high = above > least
+    edges = np.diff(np.concatenate(([0], high.astype(np.int64), [0])))
     begins, ends = np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
+    if (ends - begins >= JOB_PLACES).sum() < FEWEST_JOBS and high.mean() < JOBS_LONG:
+        return np.zeros(0)
     return np.array([float(top[begin:end].max()) for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)])
 
 

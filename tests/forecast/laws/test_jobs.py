@@ -74,3 +74,14 @@ def test_the_range_of_growth_under_jobs_holds_the_first_job_that_fills_it() -> N
         found = seen(t[now], used[now] + noise(int(now.sum()), 0.5))
         held += bool(day(found.earliest_s) <= full and (found.latest_s is None or full <= day(found.latest_s)))
     assert held >= 11
+
+
+@pytest.mark.parametrize(("jobs", "counted"), [(4, False), (8, True)])
+def test_seldom_jobs_count_by_their_number(jobs: int, counted: bool) -> None:  # noqa: FBT001
+    """Jobs of three hours within four weeks: a thirtieth of the time; the line alone ends on day 87."""
+    t = every(20, 60)
+    used = 300 + 8.0 * t + noise(len(t), 0.5)
+    for at in np.linspace(33.0, 59.0, jobs, endpoint=False):
+        used[(t >= at) & (t < at + 0.125)] += 150
+    found = seen(t, used)
+    assert (day(found.likely_s) < 75) is counted

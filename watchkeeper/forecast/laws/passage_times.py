@@ -20,16 +20,17 @@ STARTS = 256
 ALIKE, BELOW, ANY = 0.2, 0.25, 0.03
 """Moments count as alike if the times since the last rise differ by this share, and the distances to the highest level
 before by this share of what is needed; all others count a little."""
-RISE = 0.02
-"""A rise is a new highest level, by this share of what is needed."""
+RISE, OF_NOISE, BELOW_NOISE = 0.02, 4.0, 2.0
+"""A rise is a new highest level, by this share of what is needed and by so many standard deviations of the noise, which
+reaches a new highest by itself now and then. Distances to the highest level are known to fewer of them."""
 MOST = 12
 """Passages that follow each other are counted up to this many."""
 
 
-def passage_law(t: Floats, y: Floats, need: float) -> tuple[Floats, float]:
+def passage_law(t: Floats, y: Floats, need: float, noise: float = 0.0) -> tuple[Floats, float]:
     """P(risen by what is needed), on the grid of times; and how many independent passages say so.
 
-    t: days from now, rising, up to 0; y: level.
+    t: days from now, rising, up to 0; y: level. noise: its standard deviation.
     """
     at = np.linspace(t[0], 0.0, STARTS)
     level = np.interp(at, t, y)
@@ -37,18 +38,20 @@ def passage_law(t: Floats, y: Floats, need: float) -> tuple[Floats, float]:
     met = np.asarray(there.any(axis=1))
     first = there.argmax(axis=1)
     took = np.where(met, at[first] - at, -at)
-    weight = _weight(at, level, need)
+    weight = _weight(at, level, need, noise)
     return _survival(took, met, weight), min(float(_in_a_row(met, first)), _effective(met, first, weight))
 
 
-def _weight(at: Floats, level: Floats, need: float) -> Floats:
+def _weight(at: Floats, level: Floats, need: float, noise: float) -> Floats:
     """How much each moment is like the present one: by the time since the last rise, and how far it is below that."""
     high = np.maximum.accumulate(level)
-    rose = np.diff(high, prepend=-np.inf) > RISE * need
+    rose = np.diff(high, prepend=-np.inf) > max(RISE * need, OF_NOISE * noise)
     last = np.maximum.accumulate(np.where(rose, np.arange(STARTS), 0))
     age = at - at[last] + 2 * (at[1] - at[0])
     below = high - level
-    off = (np.log(age / age[-1]) / ALIKE) ** 2 + ((below - below[-1]) / (BELOW * max(need, 1e-12))) ** 2
+    off = (np.log(age / age[-1]) / ALIKE) ** 2 + (
+        (below - below[-1]) / max(BELOW * need, BELOW_NOISE * noise, 1e-12)
+    ) ** 2
     weight: Floats = np.exp(-0.5 * np.minimum(off, 1000.0)) + ANY
     weight[-1] = 0.0  # the present has no passage
     return weight

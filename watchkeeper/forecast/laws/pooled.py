@@ -66,13 +66,15 @@ FEWEST = 2
 class Record:
     """The level in one row, without cycle and single drops: t in days from now, up to 0. reach: its crest now.
 
-    jobs: what comes and goes above it, if anything does.
+    jobs: what comes and goes above it, if anything does. noise: the standard deviation
+    of a sample.
     """
 
     t: Floats
     y: Floats
     reach: float
     jobs: Jobs | None
+    noise: float
 
 
 def pool(found: Forecast, past: Past | None, points: Points, trend: Outlook | None) -> Forecast:
@@ -111,7 +113,9 @@ def _record(found: Forecast, past: Past, points: Points) -> Record | None:
         y = np.where(now, np.minimum(y, level), y)
     crest = float(past.cycle.crest.max()) if past.cycle else 0.0
     free = found.capacity - found.used
-    return Record(t, y, min(level + crest, found.capacity - NEAREST * free), past.come_and_go)
+    reach = min(level + crest, found.capacity - NEAREST * free)
+    noise = math.sqrt(past.noise.sd**2 + past.noise.white / max(points.gap_d, 1e-6))
+    return Record(t, y, reach, past.come_and_go, noise)
 
 
 def _lowered(past: Past, old: Floats, points: Points) -> Floats:
@@ -259,7 +263,7 @@ def _untrended(found: Forecast, past: Past, record: Record, kept: Windows) -> Fo
 
 
 def _with_passages(p: Floats, record: Record, need: float) -> Floats:
-    passed, count = passage_law(record.t, record.y, need)
+    passed, count = passage_law(record.t, record.y, need, record.noise)
     share = count / (count + 1) if count >= FEWEST else 0.0
     return share * passed + (1 - share) * p
 

@@ -185,7 +185,7 @@ class Station:
 
     def start(self) -> None:
         """Start the daemon as a service that starts with the machine, and wait for its page."""
-        self.machine.run("systemctl enable --now watchkeeper")
+        self.machine.run("systemctl enable --now watchkeeper", timeout_s=300)
         self.wait_until("the page", self.page_answers, 240)
 
     def start_empty(self) -> None:
@@ -257,9 +257,9 @@ class Station:
         """The daemon with these probes alone: an emulated machine cannot do much more in ten seconds."""
         machine = self.machine
         machine.run(f"cp {CONFIG} /root/before.toml; systemctl stop watchkeeper")
-        machine.write(CONFIG, ALONE + probes)
-        self.start()
         try:
+            machine.write(CONFIG, ALONE + probes)
+            self.start()
             yield
         finally:
             machine.run(f"cp /root/before.toml {CONFIG}; systemctl restart watchkeeper")

@@ -106,6 +106,7 @@ def _state(said: Mapping[str, Any], images: Mapping[str, int]) -> dict[str, Any]
         "health": (state.get("Health") or {}).get("Status"),
         "restarts": said.get("RestartCount"),
         "policy": (host.get("RestartPolicy") or {}).get("Name"),
+        "memory_limit": host.get("Memory"),
         "unit": (config.get("Labels") or {}).get(_UNIT_LABEL),
         "image": config.get("Image"),
         "image_made_s": images.get(str(said.get("Image")).removeprefix(_DIGEST)),

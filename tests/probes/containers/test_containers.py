@@ -9,6 +9,7 @@ import subprocess
 import tempfile
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -243,6 +244,37 @@ async def test_limits_and_kills(still: ProbeContext, clock: SetClock, folder: Pa
     group(folder, "guests.slice", kills=3)
     found = faults(await probe_of(still, folder, exclude=["trial*"]).observe())
     assert found["slice guests: memory kills"].endswith("2 times within 1d")
+
+
+async def test_a_kill_that_the_engine_does_not_show(still: ProbeContext, clock: SetClock, folder: Path) -> None:
+    """As Podman 4.3 with crun left it: exit code 137, OOMKilled false, and no cgroup any more; the kernel counts it."""
+    (folder / "proc").mkdir()
+
+    async def look(kills: int, *them: dict[str, Any]) -> dict[str, str]:
+        clock.advance(60)
+        (folder / "proc/vmstat").write_text(f"nr_free_pages 5\noom_kill {kills}\n")
+        (folder / "engine.sock").unlink(missing_ok=True)
+        async with engine(folder / "engine.sock", list(them)):
+            return faults(await probe_of(still, folder).observe())
+
+    def ended(number: int, name: str) -> dict[str, Any]:
+        at = f"{clock.now() + timedelta(seconds=30):%Y-%m-%dT%H:%M:%S}.985019384Z"
+        return container(number, name, "exited", ExitCode=137, FinishedAt=at)
+
+    assert await look(3, ended(1, "before")) == {}
+    stopped = ended(2, "stopped")
+    assert await look(3, container(1, "tide-log"), stopped) == {}, "by hand: the kernel killed nothing"
+    killed = ended(1, "tide-log")
+    found = {
+        "container tide-log: state": "it exited with code 137, killed because it reached its memory limit",
+        "container tide-log: memory kills": "the kernel killed in it for its memory limit, once within 1d",
+    }
+    assert await look(4, killed, stopped) == found
+    assert await look(4, killed, stopped) == found, "as long as it has not run again"
+    assert list(await look(4, container(1, "tide-log"))) == ["container tide-log: memory kills"]
+    clock.advance(86_400)
+    assert await look(4, container(1, "tide-log"), container(2, "gull")) == {}
+    assert await look(5, ended(1, "tide-log"), ended(2, "gull")) == {}, "it could be either"
 
 
 def test_files_that_are_not_the_kernels(folder: Path) -> None:

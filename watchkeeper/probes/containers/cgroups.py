@@ -58,7 +58,7 @@ def read_limits(folder: Path) -> Limits | None:
         inode = folder.stat().st_ino
     except OSError:
         return None
-    current, cache = _number(folder / "memory.current"), _field(folder / "memory.stat", "inactive_file")
+    current, cache = _number(folder / "memory.current"), field(folder / "memory.stat", "inactive_file")
     memory = None if current is None else max(current - (cache or 0), 0)
     return Limits(
         inode,
@@ -66,7 +66,7 @@ def read_limits(folder: Path) -> Limits | None:
         _number(folder / "memory.max"),
         _number(folder / "pids.current"),
         _number(folder / "pids.max"),
-        _field(folder / "memory.events", "oom_kill") or 0,
+        field(folder / "memory.events", "oom_kill") or 0,
         _waits(folder / "memory.pressure"),
     )
 
@@ -85,8 +85,8 @@ def _number(path: Path) -> int | None:
     return int(text) if text.isdecimal() else None
 
 
-def _field(path: Path, name: str) -> int | None:
-    """One line of a file of names and numbers."""
+def field(path: Path, name: str) -> int | None:
+    """The value of one line of a file of names and numbers; None without one."""
     for line in _text(path).splitlines():
         said, _, value = line.partition(" ")
         if said == name and value.isdecimal():

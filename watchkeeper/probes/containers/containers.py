@@ -78,9 +78,11 @@ class Counted(BaseModel):
 
 
 class ContainersState(StateModel):
-    """counted: by subject."""
+    """counted: by subject. host_kills: the kernel's count of all kills for memory, at looked_at."""
 
     counted: Mapping[str, Counted] = Field(default_factory=dict)
+    host_kills: int | None = None
+    looked_at: AwareDatetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +97,9 @@ class _Seen:
     def name(self) -> str:
         return self.subject.partition(" ")[2]
 
+
+CLOCKS_DIFFER = timedelta(seconds=2)
+"""An engine notes the end of a container a moment after it."""
 
 TIMES_LIMIT = 100
 """Kills and restarts that are remembered of one container."""
@@ -117,9 +122,11 @@ class ContainersProbe(BaseProbe):
         containers = [one for each in answers.values() for one in engine.read_state(each)]
         look = partial(self._look, containers)
         seen = await self._context.workers.call("cgroups", look, self._settings.timeout)
-        before = (await self._state.read()).counted
-        counted = {each.subject: self._count(before.get(each.subject, Counted()), each) for each in seen}
-        await self._state.write(ContainersState(counted=counted))
+        before, now = await self._state.read(), self._context.clock.now()
+        counted = {each.subject: self._count(before.counted.get(each.subject, Counted()), each) for each in seen}
+        host_kills = await self._context.workers.call("kills", self._host_kills, self._settings.timeout)
+        counted |= self._unexplained(before, seen, counted, host_kills)
+        await self._remember(before, ContainersState(counted=counted, host_kills=host_kills, looked_at=now))
         found = [one for each in seen for one in self._observed(each, counted[each.subject])]
         return [*found, *self._missing(seen, blind=bool(unseen)), *await self._taken(containers, unseen), *unseen]
 
@@ -163,9 +170,46 @@ class ContainersProbe(BaseProbe):
             restarts=_recent(before.restarts, restarted, now, settings.restarts_within),
         )
 
+    async def _remember(self, before: ContainersState, state: ContainersState) -> None:
+        """Store what has changed. The time alone is not written: a quiet host writes nothing."""
+        if state == before.model_copy(update={"looked_at": state.looked_at}):
+            self._state.hold(state)
+        else:
+            await self._state.write(state)
+
+    def _host_kills(self) -> int | None:
+        """The kernel's count of kills for memory on the whole host: proc(5), /proc/vmstat. May block."""
+        return cgroups.field(self._root / "proc/vmstat", "oom_kill")
+
+    def _unexplained(
+        self, before: ContainersState, seen: Sequence[_Seen], counted: Mapping[str, Counted], host_kills: int | None
+    ) -> dict[str, Counted]:
+        """The container that a kill belongs to which no cgroup and no engine shows.
+
+        A container that is killed ends with its cgroup, and Podman 4.3 with crun 1.8 was seen not to say why. It is
+        taken to be that if it is the only one with a limit that ended by SIGKILL since the look before.
+        """
+        if host_kills is None or before.host_kills is None or before.looked_at is None:
+            return {}
+        now, since = self._context.clock.now(), before.looked_at - CLOCKS_DIFFER
+        shown = sum(each.kills.count(now) for each in counted.values())
+        ends = [
+            (each.subject, each.container.finished_at)
+            for each in seen
+            if each.container and each.container.may_be_killed(since)
+        ]
+        ends = [(subject, ended) for subject, ended in ends if counted[subject].ended != ended]
+        if host_kills - before.host_kills - shown < 1 or len(ends) != 1:
+            return {}
+        ((subject, ended),) = ends
+        kills = _recent(counted[subject].kills, 1, now, self._settings.kills_remembered)
+        return {subject: counted[subject].model_copy(update={"kills": kills, "ended": ended or ""})}
+
     def _observed(self, seen: _Seen, counted: Counted) -> Iterator[Observed]:
         if seen.container:
-            yield self._condition(seen.subject, seen.container)
+            killed = bool(counted.ended) and counted.ended == seen.container.finished_at
+            known = seen.container.model_copy(update={"oom_killed": True}) if killed else seen.container
+            yield self._condition(seen.subject, known)
             yield from self._image(seen.subject, seen.container)
             yield self._restarts(seen.subject, counted)
         elif seen.subject.startswith("container "):

@@ -11,6 +11,9 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes.support.sanitize import clip
 
+KILLED = 137
+"""128 + SIGKILL."""
+
 STOPPED = frozenset({0, 130, 137, 143})
 """Exit codes of a container that ended well, or that was stopped: by SIGINT, SIGKILL or SIGTERM (128 + the signal)."""
 
@@ -40,7 +43,7 @@ class Container(BaseModel):
 
     image_made_s: when its image was built (seconds since 1970), as the image says. restarts: how often the engine has
     restarted it. log_path, log_bytes: of its log, where that is a file. unit: of
-    systemd, which runs it. What is not known is None.
+    systemd, which runs it. memory_limit: in bytes, 0 for none. What is not known is None.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
@@ -56,6 +59,7 @@ class Container(BaseModel):
     restarts: int | None = Field(None, ge=0)
     policy: str | None = None
     unit: str | None = Field(None, max_length=300)
+    memory_limit: int | None = None
     image: str | None = None
     image_made_s: int | None = Field(None, lt=2**40)
     created_at: str | None = None
@@ -77,11 +81,13 @@ class Container(BaseModel):
     @property
     def age_from(self) -> datetime | None:
         """When it was created, which is when its image was taken at the latest."""
-        try:
-            at = datetime.fromisoformat(self.created_at or "")
-        except ValueError:
-            return None
-        return at if at.tzinfo else None
+        return _instant(self.created_at)
+
+    def may_be_killed(self, since: datetime) -> bool:
+        """Whether it has a memory limit and ended since by SIGKILL, without its engine saying why."""
+        ended = _instant(self.finished_at)
+        killed = not self.runs and self.exit_code == KILLED and not self.oom_killed and bool(self.memory_limit)
+        return killed and ended is not None and ended >= since
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +96,15 @@ class EngineSpace:
 
     root: str
     taken: Mapping[str, int]
+
+
+def _instant(text: str | None) -> datetime | None:
+    """A time of the API; None for one without a zone, or none at all."""
+    try:
+        at = datetime.fromisoformat(text or "")
+    except ValueError:
+        return None
+    return at if at.tzinfo else None
 
 
 _CONTAINERS = TypeAdapter(list[Container])

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from watchkeeper.forecast.noise import Noise
 
@@ -58,3 +59,15 @@ def test_the_error_of_a_steps_size() -> None:
     hours = np.random.default_rng(12).normal(size=(TRIALS, 2, 18))
     size = np.diff(np.median(hours, axis=2), axis=1)
     assert Noise(1 / 144, 0.0, 1.0, 0.0).step_error() == pytest.approx(float(size.std()), rel=0.05)
+
+
+@pytest.mark.parametrize("memory", [2.0, 20.0, 100.0])
+def test_the_end_of_a_line_is_as_uncertain_as_in_a_simulation(memory: float) -> None:
+    """The least-squares line's value at its last sample, over 400 samples of an AR(1) of sd 1; memory: in samples."""
+    part, count = float(np.exp(-1 / memory)), 400
+    shocks = np.random.default_rng(17).normal(0, (1 - part**2) ** 0.5, (1_000, count))
+    shocks[:, 0] /= (1 - part**2) ** 0.5
+    level = signal.lfilter([1.0], [1.0, -part], shocks, axis=1)
+    t = np.arange(count) - (count - 1) / 2
+    end = level.mean(axis=1) + (level @ t) / (t @ t) * t[-1]
+    assert Noise(0.0, 1.0, memory, 0.0).end_variance(float(count)) == pytest.approx(float(end.var()), rel=0.35)

@@ -186,3 +186,13 @@ def test_the_drift_is_what_nine_of_ten_changes_of_pace_stay_below() -> None:
 def test_without_two_points_there_is_no_drift(count: int) -> None:
     """A clock that was years off leaves a single point before now, or none."""
     assert drift(np.full(count, -11574.0), np.full(count, 113.0), 0.0) is None
+
+
+def test_points_at_the_beginning_of_the_grid() -> None:
+    """What comes before the first time of the grid is at that; what comes between the first two is between them."""
+    first, second = laws.GRID[:2]
+    assert laws.quantile(np.full(len(laws.GRID), 0.9), 0.5) == first
+    later = np.full(len(laws.GRID), 0.9)
+    later[0] = 0.1
+    assert first < laws.quantile(later, 0.5) < second
+    assert laws.quantile(later, 0.5) == pytest.approx((first * second) ** 0.5, rel=1e-9)

@@ -28,3 +28,13 @@ def test_the_size_of_a_step_is_without_the_growth_around_it() -> None:
     lattice[50:] += 200
     (found,) = find_steps(lattice, np.ones(100, bool), floor=20.0)
     assert found.size == pytest.approx(200, abs=1e-9)
+
+
+@pytest.mark.parametrize("base", [0.0, 500.0])
+def test_a_growth_that_goes_on_is_no_step(base: float) -> None:
+    """Fast growth that has not ended: wherever the level is, it is no completed step."""
+    lattice = np.full(200, base)
+    lattice[180:] += 20 * np.arange(1, 21)
+    assert find_steps(lattice, np.ones(200, bool), floor=5.0) == ()
+    (ended,) = find_steps(np.append(lattice, np.full(12, lattice[-1])), np.ones(212, bool), floor=5.0)
+    assert ended.size == pytest.approx(400, rel=0.1)

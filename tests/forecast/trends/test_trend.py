@@ -125,3 +125,10 @@ def test_a_quarter_of_wild_points_moves_the_median_slope_little() -> None:
 def test_points_of_one_moment_have_no_median_slope() -> None:
     """Where all times are equal there is no pair to take a slope from."""
     assert median_slope(np.full(4, 3.0), np.arange(4.0), 1.0) is None
+
+
+def test_three_points_have_an_error_too() -> None:
+    """One degree of freedom is left; the reference is scipy.stats.linregress."""
+    x, y = np.array([0.0, 1.0, 2.0]), np.array([1.0, 2.5, 3.1])
+    line, other = least_squares(x, y), stats.linregress(x, y)
+    assert (line.slope, line.slope_error) == pytest.approx((other.slope, other.stderr), rel=1e-12)

@@ -58,13 +58,17 @@ class Problem:
 
 
 class ConfigError(WatchkeeperError):
-    """The configuration cannot be used. `problems` holds every one that was found, in document order."""
+    """The configuration cannot be used. `problems` holds every one that was found, in document order.
+
+    in_one_line: the text for a log, where each event is a line.
+    """
 
     def __init__(self, source: str, problems: Sequence[Problem]) -> None:
         self.source = source
         self.problems = tuple(problems)
-        said = (f"  line {each.line}: {each}" if each.line else f"  {each}" for each in self.problems)
-        super().__init__("\n".join([f"{source} cannot be used:", *said]))
+        said = [f"line {each.line}: {each}" if each.line else str(each) for each in self.problems]
+        self.in_one_line = f"{source} cannot be used: {'; '.join(said)}"
+        super().__init__("\n".join([f"{source} cannot be used:", *(f"  {each}" for each in said)]))
 
 
 class SecretUnreadable(ConfigError):

@@ -205,6 +205,7 @@ async def test_errors_change_nothing_and_are_shown_until_the_next_reload(
         "the new configuration has 2 errors and was rejected; the previous one is active: run watchkeeper check-config"
     )
     assert [r.levelno for r in caplog.records if "is no probe" in r.getMessage()] == [logging.ERROR]
+    assert "config.toml cannot be used: probe: is no probe; page: is no page" in caplog.messages
     await rig.reload(MEMORY + ITSELF)
     assert rig.shown.refused == ""
     assert rig.runtime is not before

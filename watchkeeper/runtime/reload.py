@@ -192,7 +192,7 @@ class ActiveRuntime:
             check_in_place(loaded.settings, before.settings, loaded.path)
             after = build(loaded.settings, self._bench_for(loaded.settings), self._lasting.clock, before)
         except ConfigError as error:
-            await self._refuse(str(error), len(error.problems))
+            await self._refuse(error.in_one_line, len(error.problems))
             return
         except Exception as error:
             # Creating a probe of a package may raise anything; that must not end monitoring.

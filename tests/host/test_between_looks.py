@@ -4,13 +4,14 @@ It needs no stores, so it runs in a container too, over its real systemd. It com
 and leaves its machine to nobody.
 """
 
+import re
 import time
 from typing import Any
 
 import pytest
 
 from tests.host.machine import IS_CONTAINER
-from tests.host.station import Station, instant
+from tests.host.station import CONFIG, PROGRAM, Station, instant
 
 pytestmark = pytest.mark.host(place=7)
 
@@ -26,6 +27,43 @@ def test_a_healthy_host_has_nothing_to_say(between: Station) -> None:
     code, found = between.run_json("probe --unseen")
     lacking = {each["probe"] for each in found} - {"coverage", "kernel-log"}
     assert lacking == set(), (code, found)
+
+
+PACKAGE = r"""
+rm -rf /root/tern && mkdir -p /root/tern/DEBIAN
+cat >/root/tern/DEBIAN/control <<END
+Package: tern-tools
+Version: 1.4
+Architecture: all
+Maintainer: none <none@example.org>
+Description: none
+END
+dpkg-deb -b /root/tern /root/tern.deb >/dev/null
+"""
+
+
+def test_what_changed_before_is_in_the_message(between: Station) -> None:
+    """APT installs a package and a unit is edited: the next alert's message names both, each with its time."""
+    machine = between.machine
+    machine.write(f"{UNIT}/egg-count.service", "[Service]\nExecStart=/bin/sleep inf\n")
+    machine.run(
+        PACKAGE + "systemctl daemon-reload && systemctl start egg-count && apt-get install -qq -y /root/tern.deb"
+    )
+
+    def known(*words: str) -> bool:
+        text = " ".join(machine.run(f"{PROGRAM} --config {CONFIG} changes --since 1h").split())
+        return all(each in text for each in words)
+
+    between.wait_until("both are new", lambda: known("tern-tools installed", "egg-count.service added"), 120)
+    machine.run(f"echo '# Nice=5' >>{UNIT}/egg-count.service && systemctl daemon-reload")
+    between.wait_until("the edit", lambda: known("egg-count.service changed"), 120)
+    began = machine.now()
+    machine.run("systemctl kill -s KILL egg-count")
+    body = " ".join(between.message("unit egg-count.service", "faulty", "raised", began, 120)["body"].split())
+    between.note(f"changed before: {body[body.index('Changed') :][:300]}")
+    assert re.search(r"\d\d:\d\d: package tern-tools installed 1\.4", body), body
+    assert re.search(r"\d\d:\d\d: unit file \S*/egg-count\.service changed", body), body
+    machine.run("systemctl reset-failed egg-count && apt-get remove -qq -y tern-tools")
 
 
 def test_a_service_that_crashes_and_is_restarted(between: Station) -> None:

@@ -22,7 +22,7 @@ from watchkeeper.inventory.capacity import room
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.capacity import space
 from watchkeeper.planning.capacity import text as wording
-from watchkeeper.planning.capacity.answer import Limits, Recorded, StoreAnswer
+from watchkeeper.planning.capacity.answer import Fit, Limits, Recorded, StoreAnswer
 from watchkeeper.planning.capacity.question import Question
 from watchkeeper.web.charts.capacity_chart import NARROW, WIDE, draw
 from watchkeeper.web.planning.capacity_json import capacity_form
@@ -52,8 +52,9 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
     status, text = await text_of(client, **HUB)
     assert status == 200
     (pool,) = answer.stores
+    assert answer.fit is Fit.NO, "memory has a record in this store, and it is too little"
     sentences = [
-        wording.verdict(answer), wording.full(pool.before), wording.full(pool.after), wording.growth(pool),
+        wording.heading(answer), wording.full(pool.before), wording.full(pool.after), wording.growth(pool),
         wording.overcommit(pool), wording.largest(pool), *wording.memory(answer.memory), *wording.cpus(answer.cpu),
         *wording.cautions(answer), wording.LIKELY_WHY,
         *(wording.fits_on_day(each) for each in (*pool.growing, *pool.written)),

@@ -18,6 +18,8 @@ from tests.web.test_accessible import violations
 from watchkeeper.inventory.preflight.after_change import after_change
 from watchkeeper.inventory.preflight.preflight import Question
 from watchkeeper.inventory.preflight.preflight import ready as answered
+from watchkeeper.model.alert import Concern, Priority
+from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.preflight import text as ready_wording
 from watchkeeper.planning.preflight.decide import Verdict
 from watchkeeper.planning.preflight.matter import Matter
@@ -71,11 +73,14 @@ async def test_looking_back(page: Open, bench: ProbeContext) -> None:
     """After the change the same page holds now against the hour before, from the instant that is given."""
     store = readstore.calm()
     since = store.now - timedelta(hours=5)
+    store.alert(SeriesKey("guest hide-hub", "state"), Concern.FAULTY, Priority.WARNING, timedelta(hours=1))
     answer = await after_change(known(), store, seen(store), Question("hide-hub"), bench, since)
     client = await page(store)
     _, text = await text_of(client, subject="hide-hub", after="yes", since="5h")
     assert ready_wording.verdict(answer, readstore.NOW.tzinfo or known().host.zone)[:20] in unescape(text)
+    assert not answer.go
     assert ready_wording.against(answer) in text
+    assert ready_wording.fine(answer) in text
     assert all(each.reason in unescape(text) for each in answer.points)
     assert "Once it is changed" not in text
     url = f"/api/v1/preflight?{urlencode({'subject': 'hide-hub', 'after': 'yes', 'since': since.isoformat()})}"

@@ -1,5 +1,6 @@
 """What happened since a digest: outages, ended alerts, gaps and lost messages, from the record's own lines."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from tests.support.messages import NOW, ZONE
@@ -100,8 +101,11 @@ def test_what_came_again_and_again_is_one_line() -> None:
 def test_what_followed_is_counted() -> None:
     """An alert that was never sent on its own has no line of its own; one that was sent later has."""
     assert said(raised(6, held_by="pool skerry: space"), cleared(4)) == [
-        "1 alert more that followed from another, or was in maintenance"
+        "1 more alert without a message: followed from another, or in maintenance"
     ]
+    other = [replace(each, key=HUB) for each in (raised(6, held_by="pool skerry: space"), cleared(4))]
+    (two,) = said(raised(6, held_by="pool skerry: space"), cleared(4), *other)
+    assert two.startswith("2 more alerts without a message")
     sent = line(5, "notify", State.ACTIVE, "guest tide-log paused", priority="warning")
     (only,) = said(raised(6, held_by="pool skerry: space"), sent, cleared(4))
     assert only.startswith("Tue 24 Nov 04:12 to Tue 24 Nov 06:12")

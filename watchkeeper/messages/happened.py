@@ -55,8 +55,9 @@ def lines(found: Happened, now: datetime, zone: tzinfo) -> list[str]:
     own = [each for each in spells if each.own and not _is_outage(each, found)]
     dated = [*_outages(found, now, zone), *_ended(own, now, zone), *_gaps(found, now, zone)]
     others = sum(not each.own for each in spells)
-    followed = [f"{_count(others, 'alert', 'alerts')} more that followed from another, or was in maintenance"]
-    return [text for _, text in sorted(dated)] + (followed if others else []) + list(_given_up(found, now, zone))
+    counted = "1 more alert" if others == 1 else f"{others} more alerts"
+    followed = [f"{counted} without a message: followed from another, or in maintenance"] if others else []
+    return [text for _, text in sorted(dated)] + followed + list(_given_up(found, now, zone))
 
 
 def began_since(found: Happened) -> frozenset[tuple[SeriesKey, Concern]]:
@@ -179,7 +180,3 @@ def _given_up(found: Happened, now: datetime, zone: tzinfo) -> Iterator[str]:
     for line in sorted(found.events, key=lambda each: each.at):
         if line.entry is Entry.DELIVERY and ", given up: " in line.text:
             yield f"{wording.instant(line.at, zone, now)}: {line.text} ({line.details.get('error', 'no reason given')})"
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"{number} {one if number == 1 else many}"

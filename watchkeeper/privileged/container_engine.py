@@ -25,8 +25,8 @@ API = "/v1.40"
 
 ANSWER_LIMIT_BYTES = 8 * 2**20
 CONTAINERS_LIMIT = 256
-PATIENCE_S = 5.0
-"""For each part of an answer."""
+PATIENCE_S = 10.0
+"""For each part of an answer. Podman's service starts with the first question: 6 s on an emulated machine."""
 
 TOTAL_S = 15.0
 """For all questions together."""
@@ -79,7 +79,7 @@ def ask_state(path: str) -> dict[str, Any]:
         ids = [str(each["Id"]) for each in listed]
         known = [each for each in ids if _ID.fullmatch(each)][:CONTAINERS_LIMIT]
         found = [engine.ask(f"/containers/{quote(each, safe='')}/json") for each in known]
-        images = _images(engine.ask("/images/json"))
+        images = _images(engine)
         return {"containers": [_state(each, images) for each in found if each is not None], "listed": len(ids)}
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError("what answers there is no container engine") from error
@@ -87,9 +87,16 @@ def ask_state(path: str) -> dict[str, Any]:
         engine.close()
 
 
-def _images(listed: Any) -> dict[str, int]:  # noqa: ANN401  what JSON holds
-    """When each image was built (seconds since 1970), by its id."""
-    return {str(each["Id"]).removeprefix(_DIGEST): each["Created"] for each in listed or []}
+def _images(engine: _Engine) -> dict[str, int]:
+    """When each image was built (seconds since 1970), by its id; nothing if that takes too long or makes no sense.
+
+    Asked last: the state of the containers matters more than the age of their images.
+    """
+    try:
+        listed = engine.ask("/images/json") or []
+        return {str(each["Id"]).removeprefix(_DIGEST): each["Created"] for each in listed}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, http.client.HTTPException):
+        return {}
 
 
 def _state(said: Mapping[str, Any], images: Mapping[str, int]) -> dict[str, Any]:

@@ -246,6 +246,13 @@ async def test_limits_and_kills(still: ProbeContext, clock: SetClock, folder: Pa
     assert found["slice guests: memory kills"].endswith("2 times within 1d")
 
 
+async def test_images_that_cannot_be_listed(still: ProbeContext, folder: Path) -> None:
+    """The state of the containers is known without them."""
+    async with engine(folder / "engine.sock", [container(1, "tide-log")], images=[{"Created": 5}]):
+        seen = await probe_of(still, folder).observe()
+    assert "container tide-log: state" in ok(seen)
+
+
 async def test_a_kill_that_the_engine_does_not_show(still: ProbeContext, clock: SetClock, folder: Path) -> None:
     """As Podman 4.3 with crun left it: exit code 137, OOMKilled false, and no cgroup any more; the kernel counts it."""
     (folder / "proc").mkdir()

@@ -91,7 +91,10 @@ def test_the_operator_acts_in_the_terminal(config: Path, daemon: Daemon) -> None
     assert run(config, "note", "--about", "service hide-hub", "Its guest is being moved.").returncode == 0
     lines = [each for each in get(daemon, "events")["items"] if each["kind"] == "note"]
     assert ("Its guest is being moved.", "service hide-hub") in [(each["text"], each["subject"]) for each in lines]
-    assert run(config, "note", "--about", "hide-hub", "x").returncode == 64
+    assert run(config, "note", "--about", "hide-hub", "Moved.").returncode == 0
+    lines = [each for each in get(daemon, "events")["items"] if each["kind"] == "note"]
+    assert ("Moved.", "service hide-hub") in [(each["text"], each["subject"]) for each in lines], "a part of the name"
+    assert run(config, "note", "--about", "hide-hup", "x").returncode == 64
     assert run(config, "note", "x" * 1_001).returncode == 64
     assert run(config, "acknowledge", "--all").stdout.startswith("Acknowledged: snapshots of tide-log")
     assert run(config, "acknowledge").stdout == "There is nothing to acknowledge.\n"

@@ -178,11 +178,22 @@ def calm(words: list[str], disk: TinyDisk, taken: Turns) -> None:
     waiting = "SELECT notifier, due_at_us FROM outbox WHERE state = 'waiting'"
     with Daemon(subprocess.Popen(disk.within(words), stdout=subprocess.PIPE, text=True)) as daemon:
         end = time.monotonic() + CALM_S
-        while left := [*ask(database, standing), *ask(database, waiting)]:
+        while left := while_it_runs(database, standing, waiting):
             assert time.monotonic() < end, f"left: {left[:10]}"
             taken.touch()
             time.sleep(0.5)
         assert daemon.stop() == 0
+
+
+def while_it_runs(database: Path, *queries: str) -> list[Any]:
+    """The rows of queries while the daemon writes: a copy of two files may then be of two moments, and be no database.
+
+    Whether the database itself is whole is asked once it is stopped.
+    """
+    try:
+        return [row for sql in queries for row in ask(database, sql)]
+    except sqlite3.DatabaseError as error:
+        return [f"the copy: {error}"]
 
 
 def ask(database: Path, sql: str) -> list[Any]:

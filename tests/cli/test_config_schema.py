@@ -110,7 +110,9 @@ def test_every_key_of_the_reference_is_described() -> None:
     for table in tables(MODEL):
         fields = table.keys()
         for key in fields:
-            found = [schema for place, schema in KEYS.items() if place.endswith(f".{key}")]
+            places = [place for place in KEYS if place.endswith(f".{key}")]
+            # The list of tables [[notifier]] is no key of [[stand_in]], though that has one of this name.
+            found = [KEYS[place] for place in places if len(places) == 1 or place != f".{key}"]
             assert found, f"{table.title}.{key}"
             assert all(schema.get("description") or "$ref" in schema for schema in found), f"{table.title}.{key}"
 

@@ -4,7 +4,6 @@ import os
 import pwd
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 from collections.abc import Iterator
@@ -136,10 +135,3 @@ def _known(user: str) -> bool:
     except KeyError:
         return False
     return True
-
-
-def free_port() -> int:
-    """A port of loopback that was free a moment ago."""
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])

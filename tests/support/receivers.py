@@ -1,8 +1,10 @@
 """Real receivers and a real service on loopback, for tests that run a real daemon."""
 
 import json
+import random
 import socket
 import threading
+from contextlib import suppress
 from email.message import EmailMessage
 from email.parser import BytesParser
 from email.policy import default
@@ -14,11 +16,16 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 
 
 def free_port() -> int:
-    """A loopback port that nothing listens on at the moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-    return port
+    """A loopback port that nothing listens on at the moment.
+
+    Not one of those that the kernel gives to whoever asks for any (ip_local_port_range, from 32768 on): the tests
+    beside this one take many of them, and would take this one before it is used.
+    """
+    for port in random.sample(range(18_000, 32_000), 100):
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("none of 100 ports is free")
 
 
 class Mailbox:

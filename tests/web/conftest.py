@@ -4,6 +4,7 @@ import asyncio
 import shutil
 from collections.abc import AsyncIterator, Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 
@@ -11,7 +12,7 @@ import pytest
 import pytest_asyncio
 from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
-from playwright.async_api import Browser, Playwright, async_playwright
+from playwright.async_api import Browser, BrowserContext, Playwright, async_playwright
 
 from tests.support import readstore
 from tests.support.needs import need
@@ -34,6 +35,9 @@ ISLAND = timezone(timedelta(hours=1))
 
 
 CHROMIUM = "/usr/bin/chromium"
+CLOSING_S = 60.0
+"""How long a browser that is busy may take to close something. One that hangs would take a test's whole bound."""
+
 ARGUMENTS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
@@ -129,21 +133,51 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.asyncio(loop_scope="session"), append=False)
 
 
-@pytest_asyncio.fixture(scope="session", loop_scope="session")
-async def started_chromium() -> AsyncIterator[Browser]:
+async def closed(context: BrowserContext) -> None:
+    """Close a context. Raises TimeoutError if the browser no longer answers."""
+    async with asyncio.timeout(CLOSING_S):
+        await context.close()
+
+
+class OneBrowser:
     """The one browser of this process: starting one takes a second of processor time."""
+
+    def __init__(self, driver: Playwright) -> None:
+        self._driver = driver
+        self.browser: Browser
+
+    async def start(self) -> None:
+        """Start it."""
+        self.browser = await self._driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+
+    async def stop(self) -> None:
+        """Stop it, also one that no longer answers."""
+        with suppress(TimeoutError):
+            await asyncio.wait_for(self.browser.close(), CLOSING_S)
+
+
+@pytest_asyncio.fixture(scope="session", loop_scope="session")
+async def started_chromium() -> AsyncIterator[OneBrowser]:
+    """It is started with the first test that needs it."""
     need(shutil.which(CHROMIUM), "Chromium is not installed (apt install chromium)")
-    driver: Playwright
     async with async_playwright() as driver:
-        browser = await driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        await browser.close()
+        one = OneBrowser(driver)
+        await one.start()
+        yield one
+        await one.stop()
 
 
 @pytest_asyncio.fixture(loop_scope="session")
-async def chromium(started_chromium: Browser) -> AsyncIterator[Browser]:
-    """The browser. Each test opens contexts of its own, which share nothing, and closes them."""
+async def chromium(started_chromium: OneBrowser) -> AsyncIterator[Browser]:
+    """The browser. Each test opens contexts of its own, which share nothing, and closes them.
+
+    A test that leaves one fails, and the next has another browser: one that hangs fails no other test.
+    """
     with ThreadPoolExecutor() as threads:  # those of the loop would outlive the test
         asyncio.get_running_loop().set_default_executor(threads)
-        yield started_chromium
-    assert started_chromium.contexts == []
+        yield started_chromium.browser
+    left = started_chromium.browser.contexts
+    if left:
+        await started_chromium.stop()
+        await started_chromium.start()
+    assert left == []

@@ -13,7 +13,7 @@ from playwright.async_api import Browser, Page
 
 from tests.support import readstore
 from tests.support.acting import PASSWORD, ActingDouble, password_file
-from tests.web.conftest import app_of
+from tests.web.conftest import app_of, closed
 from watchkeeper.model.alert import State
 from watchkeeper.web.http import event_stream
 from watchkeeper.web.server import Served, serve
@@ -68,7 +68,7 @@ async def show(chromium: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatc
             context = await chromium.new_context(
                 java_script_enabled=script, viewport={"width": width, "height": 900}, timezone_id=zone
             )
-            stack.push_async_callback(context.close)
+            stack.push_async_callback(closed, context)
             screen = Screen(await context.new_page(), served, acting)
             screen.page.on(
                 "console",

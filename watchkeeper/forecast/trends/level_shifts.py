@@ -71,10 +71,9 @@ def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple
 def one_off(found: tuple[Shift, ...]) -> tuple[Shift, ...]:
     """Select the steps that say nothing about growth: a few, each independent.
 
-    Drops that no rise preceded are clearings if there is more than one: they belong to the rises between them.
+    Drops that no rise preceded are clearings if there is more than one: they belong to the rises between them. Not for
+    steps that recur: none of those is one-off.
     """
-    if jumpy(found):
-        return ()
     drops = _drops(found)
     return tuple(s for s in found if len(drops) < 2 or s not in drops)
 

@@ -7,6 +7,7 @@ import pty
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -273,16 +274,32 @@ def test_long_work_shows_how_far_it_is_on_a_terminal(tmp_path: Path) -> None:
     record = written(tmp_path / "skerry.csv", 30, rate=1)
     leader, follower = pty.openpty()
     command = [sys.executable, "-m", "watchkeeper", "backtest", "--json", "--every", "15m", str(record)]
-    done = subprocess.run(
-        command, stdout=subprocess.PIPE, stderr=follower, env={**os.environ, "TERM": "xterm"}, check=True, timeout=900
-    )
-    os.close(follower)
+    # The bar is read while the command runs: a terminal that nobody reads holds 18 kB and then blocks the writer,
+    # and a slow machine draws the bar more often.
+    with ThreadPoolExecutor(1) as reader:
+        shown = reader.submit(_all_of, leader)
+        try:
+            done = subprocess.run(
+                command,
+                stdout=subprocess.PIPE,
+                stderr=follower,
+                env={**os.environ, "TERM": "xterm"},
+                check=True,
+                timeout=900,
+            )
+        finally:
+            os.close(follower)
+        assert b"Evaluating" in shown.result(60)
+    os.close(leader)
+    assert len(done.stdout.splitlines()) == 30 * 96 + 1
+
+
+def _all_of(terminal: int) -> bytes:
+    """Everything that is written to the other end of a terminal, until that end is closed."""
     shown = b""
     try:
-        while more := os.read(leader, 65536):
+        while more := os.read(terminal, 65536):
             shown += more
     except OSError:  # the other end is closed, and all was read
         pass
-    os.close(leader)
-    assert b"Evaluating" in shown
-    assert len(done.stdout.splitlines()) == 30 * 96 + 1
+    return shown

@@ -5,10 +5,15 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from watchkeeper.alerting.backtest import replay
+from watchkeeper.alerting.rules import Rules
 from watchkeeper.forecast.forecast import forecast
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.stopped_growth import with_stopped_growth
+from watchkeeper.forecast.unusual_growth import with_unusual_growth
 from watchkeeper.model.forecast import EARLY_S, Forecast, NoEnd
 
 BEGIN_S = 1_800_000_000.0
@@ -111,3 +116,75 @@ def test_a_full_level_and_a_record_of_days_are_left_as_they_are() -> None:
     old = Forecast(BEGIN_S + EARLY_S, 80.0, 100.0, recorded_since_s=BEGIN_S)
     unknown = Forecast(BEGIN_S, 80.0, 100.0)
     assert [with_stopped_growth(each, history) for each in (full, old, unknown)] == [full, old, unknown]
+
+
+def test_a_level_that_filled_again_after_a_clearing() -> None:
+    """At 80, cleared to 20, filled to 81 within a day: the growth is the second one, and it has stopped."""
+    history = LevelHistory()
+    levels = [80.0] * 10 + np.linspace(20, 81, 20).tolist() + [81.0] * 10
+    seen = []
+    for i, level in enumerate(levels):
+        history.add(BEGIN_S + 60 * i, level, 100.0)
+        seen.append(at_end(history, 60 * i).stopped_s)
+    assert seen[:30] == [None] * 30
+    assert seen[-1] == BEGIN_S + 29 * 60
+
+
+def test_a_spike_before_the_growth_does_not_count_as_its_gain() -> None:
+    """From 0, a spike to 97.9, again 20, then 98 and 100: the growth reached the spike's level again."""
+    history = LevelHistory()
+    for i, level in enumerate([0.0, 97.9, 20.0, 98.0, 100.0, *[100.0] * 5]):
+        history.add(BEGIN_S + 60 * i, level, 200.0)
+        found = at_end(history, 60 * i)
+    assert found.at_s == BEGIN_S + 60 * 9
+
+
+pieces = st.tuples(
+    st.sampled_from(["rest", "jump", "rise", "spike"]),
+    st.floats(0, 100),
+    st.integers(1, 15),
+    st.sampled_from([0, 1, 9]),
+)
+
+
+@given(st.sampled_from([1, 60, 600]), st.lists(pieces, min_size=1, max_size=5), st.integers(0, 9))
+@settings(max_examples=60, deadline=None)
+def test_any_young_record_has_a_forecast(every_s: int, parts: list[tuple[str, float, int, int]], seed: int) -> None:
+    """Whatever a level does: no error, and a stopped or resting growth only where the level has not gained."""
+    random, history, level, t_s = np.random.default_rng(seed), LevelHistory(), 50.0, 0.0
+    for kind, target, count, noise in parts:
+        begin = level
+        for i in range(count):
+            t_s += every_s
+            course = {"rest": begin, "jump": target, "rise": begin + (target - begin) * (i + 1) / count}
+            level = course.get(kind, target if i == count // 2 else begin) + noise * random.normal()
+            level = min(max(level, 0.0), 100.0)
+            history.add(BEGIN_S + t_s, level, 100.0)
+            found = with_stopped_growth(with_unusual_growth(forecast(history, BEGIN_S + t_s), history), history)
+            if found.stopped_s is not None or found.resting:
+                _, used, _ = history.recent()
+                assert len(used) < 2 or used[-1] <= used[:-1].max() + 0.02 * 100
+
+
+@pytest.mark.parametrize("rise_min", [10, 30, 60, 90])
+@pytest.mark.parametrize("every_s", [60, 300, 600])
+def test_a_rise_that_is_over_raises_nothing(rise_min: int, every_s: int) -> None:
+    """As inotify watches after a start of programs: 900, then 30,000 of 122,000 within minutes, and no more."""
+    t_s = np.arange(0.0, (120 + rise_min + 180) * 60.0, every_s)
+    used = np.interp(t_s, [0, 7_200, 7_200 + rise_min * 60], [900, 900, 30_000])
+    walked = replay(BEGIN_S + t_s, used, np.full(len(t_s), 122_000.0), every_s, Rules())
+    assert [each.priority for each in walked if each.priority is not None] == []
+
+
+def test_a_growth_that_rests_raises_nothing_until_it_gains() -> None:
+    """It grew in even steps, and a step is missing: the caution comes with the next one, and not with the pause."""
+    t_s = np.arange(0.0, 200 * 60.0, 60)
+    whole = np.minimum(np.floor(t_s / 300) * 1.5, 100.0)
+    plain = next(each for each in replay(BEGIN_S + t_s, whole, np.full(len(t_s), 100.0), 60, Rules()) if each.priority)
+    rests_s = plain.at_s - BEGIN_S - 300
+    paused = np.interp(t_s, [0, rests_s, rests_s + 1_200, 2e4], [0, rests_s, rests_s, 2e4 - 1_200])
+    late = np.minimum(np.floor(paused / 300) * 1.5, 100.0)
+    first = next(each for each in replay(BEGIN_S + t_s, late, np.full(len(t_s), 100.0), 60, Rules()) if each.priority)
+    at = int((first.at_s - BEGIN_S) / 60)
+    assert late[at] > late[at - 5]
+    assert not first.forecast.resting

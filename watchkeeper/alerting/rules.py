@@ -244,7 +244,12 @@ def _wanted(found: Forecast, now: datetime, rule: FullRule, standing: Priority |
 
 
 def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | None:
-    """The priority that a growth may raise, given its duration: the wanted one, a caution, or none yet."""
+    """The priority that a growth may raise, given its duration: the wanted one, a caution, or none yet.
+
+    A growth that rests raises nothing: it may have stopped, and what does not move comes no closer to the end.
+    """
+    if found.resting:
+        return None
     if found.likely_s is None or found.since_s is None:
         return wanted
     lasted_s, left_s = found.at_s - found.since_s, found.likely_s - found.at_s

@@ -3,12 +3,13 @@
 The trend of a young record is fitted to all of its samples, so for as long as the growth lasted it goes on to promise
 an end that nothing moves towards. The growth has stopped if the level has gained nothing for longer than PAUSES times
 its longest pause while it grew. A job that writes once in a while has pauses of that length, and one that writes evenly
-has none; noise makes its own, since a new highest value then comes later.
+has none; noise makes its own, since a new highest value then comes later. Before that, from a pause as long as its
+longest one on, it is resting: the forecast stays as it is, and raises nothing until the level gains again.
 
 Not here: the end of a growth in a record of days, which is a completed step (trends/level_shifts.py).
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,13 +32,17 @@ NOTHING = 0.02
 
 
 def with_stopped_growth(found: Forecast, history: LevelHistory) -> Forecast:
-    """The forecast without date and rate if the growth of a young record has stopped; otherwise the same."""
+    """The forecast without date and rate if the growth of a young record has stopped, and with `resting` if it rests;
+    otherwise the same.
+    """
     if found.full or found.recorded_since_s is None or found.at_s - found.recorded_since_s >= EARLY_S:
         return found
     at, used, _ = history.recent()
-    stopped_s = _stopped_s(at, used, LEAST * (found.capacity - found.used))
-    if stopped_s is None:
+    rest = _rest(at, used, LEAST * (found.capacity - found.used))
+    if rest is None or rest.pauses < 1:
         return found
+    if not rest.sure or rest.pauses <= PAUSES:
+        return replace(found, resting=True)
     return replace(
         found,
         earliest_s=None,
@@ -49,28 +54,42 @@ def with_stopped_growth(found: Forecast, history: LevelHistory) -> Forecast:
         line=None,
         spread=0.0,
         unusual=None,
-        stopped_s=stopped_s,
+        stopped_s=rest.since_s,
     )
 
 
-def _stopped_s(at: Floats, used: Floats, least: float) -> float | None:
-    """When the level reached what it has not exceeded since; None if it may still grow, or has fallen.
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """Since when the level has gained nothing, and for how many times the growth's longest pause.
+
+    sure: there are samples enough, before it and since, to say that the growth has stopped.
+    """
+
+    since_s: float
+    pauses: float
+    sure: bool
+
+
+def _rest(at: Floats, used: Floats, least: float) -> _Rest | None:
+    """The rest of a growth; None if there is no growth, or it has fallen.
 
     least: a growth that brought less than this is none.
     """
-    if len(used) < 2 * FEWEST:
+    top = int(used.argmax()) if len(used) else 0
+    lowest = top - int(used[: top + 1][::-1].argmin())
+    # What came before the lowest level is another growth, which was cleared.
+    at, used, top = at[lowest:], used[lowest:], top - lowest
+    if not top:
         return None
-    highest, top = np.maximum.accumulate(used), int(used.argmax())
-    gained = float(used[top] - used[: top + 1].min())
+    highest, gained = np.maximum.accumulate(used), float(used[top] - used[0])
     if gained <= least or used[-1] < used[top] - FALLEN * gained:
         return None
     stop = int(np.flatnonzero(highest >= used[top] - NOTHING * gained)[0])
     begin = int(np.flatnonzero(used[: stop + 1] <= used[top] - GAINED * gained)[-1])
-    gains = _gains(highest[begin : stop + 1], NOTHING * gained)
-    if min(len(used) - 1 - stop, len(gains)) < FEWEST:
-        return None
+    gains = _gains(np.maximum.accumulate(used[begin : stop + 1]), NOTHING * gained)
     longest = float(np.diff(at[begin : stop + 1][gains]).max())
-    return float(at[stop]) if at[-1] - at[stop] > PAUSES * longest else None
+    sure = min(len(used) - 1 - stop, len(gains)) >= FEWEST
+    return _Rest(float(at[stop]), float(at[-1] - at[stop]) / longest, sure)
 
 
 def _gains(highest: Floats, least: float) -> list[int]:

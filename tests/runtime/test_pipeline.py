@@ -11,9 +11,12 @@ from watchkeeper.alerting.correlation.group_alerts import DATABASE, FLOOD, GROUP
 from watchkeeper.alerting.missing_data import GONE, is_gone
 from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
+from watchkeeper.forecast import forecast as exhaustion
+from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.messages.deletions import Deletion, Deletions
 from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Level, Observation, SeriesKey
 from watchkeeper.model.records import Entry
 from watchkeeper.runtime.scheduled_probe import OWN_REFRESH, Absent, ScheduledProbe
@@ -58,6 +61,32 @@ async def test_a_probe_that_fails_is_an_observation_of_the_probe(house: House) -
         "probe nest-cams: it failed with ZeroDivisionError: division by zero",
     ]
     assert len(house.told) == 2
+
+
+async def test_a_series_that_cannot_be_evaluated_stops_no_other(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A defect in the forecast of one pool: the other's alert comes all the same, and the probe says what failed."""
+    space, full = SeriesKey("pool skerry", "space"), SeriesKey("pool fulmar", "space")
+    working = exhaustion.forecast
+
+    def defective(history: LevelHistory, now_s: float) -> Forecast:
+        if history.recent()[2][-1] == 7:
+            raise IndexError("index -1 is out of bounds")
+        return working(history, now_s)
+
+    monkeypatch.setattr(exhaustion, "forecast", defective)
+    probe = watched([Level(space, 3, 7), Level(full, 9, 9)])
+    await house.run(probe)
+    await house.pipeline.review()
+    reason = "pool skerry: space cannot be evaluated: IndexError: index -1 is out of bounds; the log has the details"
+    assert house.pipeline.state.troubled_probes() == [f"probe hide-hub: {reason}"]
+    assert {a.key: a.concern for a in house.store.alerts.values()} == {
+        full: Concern.FULL,
+        probe.own_key: Concern.FAULTY,
+    }
+    monkeypatch.setattr(exhaustion, "forecast", working)
+    await house.run(probe)
+    assert house.pipeline.state.troubled_probes() == []
+    assert Concern.FULL in [each.concern for each in house.store.commits[-1].findings if each.key == space]
 
 
 async def test_a_probes_unchanged_condition_is_stored_once_an_hour(house: House) -> None:

@@ -30,7 +30,7 @@ class Event(StrEnum):
     ALERT = "alert"  # an alert changed
     REASON = "reason"  # why a rule decided as it did; with --verbose
     GAP = "gap"  # nothing was monitored, or the clock was set
-    PROBE_ERROR = "probe-error"  # a probe failed in an unexpected way
+    PROBE_ERROR = "probe-error"  # a probe, or the evaluation of what it measured, failed in an unexpected way
     PROBE_STATE = "probe-state"  # the state of a probe cannot be kept
     PROBE_KIND = "probe-kind"  # a package's kind of probe cannot be used
     NOTIFIER_KIND = "notifier-kind"  # a package's kind of notifier cannot be used

@@ -11,6 +11,7 @@ probes and when (runner.py).
 import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from functools import partial
 
@@ -54,6 +55,9 @@ NEWS = frozenset({NotificationKind.RAISED, NotificationKind.WORSE})
 NEARING_S, NEARING_WORSE_S = 33 * DAY_S, 8 * DAY_S
 """A store that will be full within the first is soon reported, by the default limits of 30 days; one that is reported
 already is soon reported again within the second, by the limit of 7 days."""
+
+Evaluated = list[tuple[SeriesEntry, tuple[Finding, ...]]]
+"""The findings for each series."""
 
 STOPPED = "The host was off, or the daemon was stopped."
 
@@ -143,8 +147,11 @@ class Pipeline:
         """Process one run's observations, and the probe's own condition."""
         unit = UnitOfWork()
         now = self._look_at_clocks(unit)
-        entries = self._record(unit, probe, observed, own, now)
-        evaluated = self._evaluate(entries, now)
+        runs = self._registry.runs.setdefault(probe.label, ProbeRuns(now))
+        if own.ok:
+            runs.went_well_at = now
+        evaluated, errors = self._evaluate(self._record(unit, probe, observed, now), now)
+        evaluated += self._evaluate(self._record_own(unit, probe, runs, _with_errors(own, errors), now), now)[0]
         unit.found([found for _, findings in evaluated for found in findings])
         for entry, findings in evaluated:
             self._move(unit, entry, findings, now)
@@ -163,7 +170,7 @@ class Pipeline:
         """Evaluate these series again."""
         unit = UnitOfWork()
         now = self._look_at_clocks(unit)
-        for entry, findings in self._evaluate([entry for entry in entries if not entry.orphaned], now):
+        for entry, findings in self._evaluate([entry for entry in entries if not entry.orphaned], now)[0]:
             if self._move(unit, entry, findings, now):
                 unit.found(findings)
             if entry.evaluator.gone:
@@ -173,38 +180,54 @@ class Pipeline:
             await self.state.buffer.write(unit, now)
 
     def _record(
-        self,
-        unit: UnitOfWork,
-        probe: ScheduledProbe,
-        observed: Sequence[Observation],
-        own: Condition,
-        now: datetime,
+        self, unit: UnitOfWork, probe: ScheduledProbe, observed: Iterable[Observation], now: datetime
     ) -> list[SeriesEntry]:
-        """Record a run; return the series with new information."""
+        """Record a run's observations; return their series."""
         self.state.orphan_wait.looked(probe.label)
-        runs = self._registry.runs.setdefault(probe.label, ProbeRuns(now))
-        if own.ok:
-            runs.went_well_at = now
-        own_is_news = runs.news(own, now)
-        if own_is_news:
-            runs.stored, runs.stored_at = own, now
-        entries = dict[SeriesEntry, None]()
-        for each in (*observed, own):
-            entry = self._registry.entry(probe, each)
-            entry.evaluator.take(each, now)
-            self._dependencies.observe(each, probe.label)
-            self._registry.mark(each, now)
-            if each is own and not own_is_news:
-                continue
-            entries[entry] = None
-            if self.state.recording:
-                unit.seen.append(Seen(now, each, probe.label, probe.interval_s))
+        entries = dict.fromkeys([self._known(probe, each, now) for each in observed])
+        for each in observed:
+            self._seen(unit, probe, each, now)
         return list(entries)
 
-    def _evaluate(self, entries: Iterable[SeriesEntry], now: datetime) -> list[tuple[SeriesEntry, tuple[Finding, ...]]]:
-        """The findings of the rules for each series."""
+    def _record_own(
+        self, unit: UnitOfWork, probe: ScheduledProbe, runs: ProbeRuns, own: Condition, now: datetime
+    ) -> list[SeriesEntry]:
+        """Record the probe's own condition; return its series if there is new information."""
+        entry = self._known(probe, own, now)
+        if not runs.news(own, now):
+            return []
+        runs.stored, runs.stored_at = own, now
+        self._seen(unit, probe, own, now)
+        return [entry]
+
+    def _known(self, probe: ScheduledProbe, each: Observation, now: datetime) -> SeriesEntry:
+        """The series of an observation, which has taken it."""
+        entry = self._registry.entry(probe, each)
+        entry.evaluator.take(each, now)
+        self._dependencies.observe(each, probe.label)
+        self._registry.mark(each, now)
+        return entry
+
+    def _seen(self, unit: UnitOfWork, probe: ScheduledProbe, each: Observation, now: datetime) -> None:
+        if self.state.recording:
+            unit.seen.append(Seen(now, each, probe.label, probe.interval_s))
+
+    def _evaluate(self, entries: Iterable[SeriesEntry], now: datetime) -> tuple[Evaluated, dict[SeriesKey, Exception]]:
+        """The findings of the rules for each series, and what failed. A fault of the program in one series neither
+        stops the others nor ends the daemon.
+        """
         seen_at, width = self._registry.seen_at, self.state.forecasts.width
-        return [(entry, entry.evaluator.evaluate(now, seen_at(entry), width)) for entry in entries]
+        evaluated, errors = Evaluated(), dict[SeriesKey, Exception]()
+        for entry in entries:
+            evaluator = entry.evaluator
+            try:
+                evaluated.append((entry, evaluator.evaluate(now, seen_at(entry), width)))
+            except Exception as error:
+                log.exception(
+                    "%s cannot be evaluated", evaluator.key, extra=about(Event.PROBE_ERROR, key=evaluator.key)
+                )
+                errors[evaluator.key] = error
+        return evaluated, errors
 
     def _move(self, unit: UnitOfWork, entry: SeriesEntry, findings: Iterable[Finding], now: datetime) -> bool:
         """Move a series' alerts according to the findings; return whether any moved."""
@@ -445,3 +468,13 @@ class Pipeline:
         self._registry.bridge(gap.length, gap.until, look_again=gap.must_look_again)
         self.correlation.bridge(gap.length)
         self.state.notifications.gap(unit, gap, entry, why)
+
+
+def _with_errors(own: Condition, errors: Mapping[SeriesKey, Exception]) -> Condition:
+    """The probe's own condition; faulty if what it delivered could not be evaluated."""
+    if not errors or not own.ok:
+        return own
+    key, error = next(iter(errors.items()))
+    more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
+    reason = f"{key}{more} cannot be evaluated: {type(error).__name__}: {error}; the log has the details"
+    return replace(own, ok=False, reason=reason)

@@ -71,6 +71,11 @@ def states(seen: Sequence[Observed]) -> dict[str, str]:
     }
 
 
+def unseen(seen: Sequence[Observed]) -> dict[str, str]:
+    """What it cannot tell -> why."""
+    return {one.what: one.why for one in seen if isinstance(one, Unseen)}
+
+
 async def test_guests_that_run_and_one_that_does_not(bench: ProbeContext, folder: Path, root: Path) -> None:
     """Each guest is a series of its own, by the name that it has; one on an I/O error is grave, with its disk."""
     full = replies("nest-cams", "io-error", [drive("nospace", file="/skerry/nest-cams.raw")])
@@ -222,8 +227,10 @@ async def test_without_the_privilege(bench: ProbeContext, folder: Path) -> None:
         (folder / "a.qmp").chmod(0o600)
         (folder / "b.qmp").chmod(0o666)
         with as_nobody():
-            seen = states(await probe_of(bench, folder, Path("/")).observe())
-    assert seen["a"] == (
+            observed = await probe_of(bench, folder, Path("/")).observe()
+    seen = states(observed)
+    assert "a" not in seen
+    assert unseen(observed)["guest a: whether it runs"] == (
         f"this user may not connect to {folder}/a.qmp; this needs root, and no helper listens on {folder}/helper.sock; "
         "start watchkeeper-helper.socket, see installation.md"
     )
@@ -410,10 +417,12 @@ async def test_through_roots_side(bench: ProbeContext, folder: Path) -> None:
         with roots_side(folder, f"{folder}/a.qmp\n{folder}/d.qmp\n"):
             probe = probe_of(bench, folder, Path("/"))
             with as_nobody():
-                seen = states(await probe.observe())
+                observed = await probe.observe()
+    seen = states(observed)
     assert seen["hide-hub"].startswith("it is paused on an I/O error: disk virtio0")
     assert seen["nest-cams"] == ""
-    assert seen["b"] == (
+    assert "b" not in seen
+    assert unseen(observed)["guest b: whether it runs"] == (
         f"this user may not connect to {folder}/b.qmp; the helper does not know it either: "
         "list it in /etc/watchkeeper/guest-monitors, or give its group write access"
     )

@@ -205,6 +205,7 @@ async def test_the_helper_asks_for_a_user_who_may_not(
         Result("x tide-log", Completed(1, b"", b"Guest agent is not responding: QEMU guest agent is not connected\n")),
         Result("6 nest-cams", Completed(0, b"no JSON")),
         Result("7 ringing-db", Completed(1)),
+        Result("8 mail", Completed(None, timed_out=True)),
     ]
 
     async def ask_root(_: object, entry: str, *_more: object) -> list[Result]:
@@ -220,6 +221,7 @@ async def test_the_helper_asks_for_a_user_who_may_not(
     assert what["guest tide-log: what is inside it"] == NEVER
     assert "install the same version of both" in what["guest nest-cams: what is inside it"]
     assert "its agent did not answer" in what["guest ringing-db: what is inside it"]
+    assert "the helper had no answer about it within 20s" in what["guest mail: what is inside it"]
     results[:] = [Result("", Completed(1, b"", b"error: Failed to connect socket\n"))]
     assert unseen(list(await probe_of(still).observe())) == {
         "agents in guests of libvirt at qemu:///system": "virsh ended with status 1: error: Failed to connect socket"

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pydantic import AwareDatetime, Field
 
-from watchkeeper.model.observation import Condition, Facts, Level, Observation, Observed, SeriesKey
+from watchkeeper.model.observation import Condition, Facts, Level, Observation, Observed, SeriesKey, Unseen
 from watchkeeper.model.units import format_duration, format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.filesystems import mounts
@@ -66,7 +66,7 @@ class GuestsProbe(BaseProbe):
             return unseen
         return [*await self._judge(page, asked, not unseen), *unseen]
 
-    async def _judge(self, page: GuestsState, asked: Sequence[Asked[Guest]], complete: bool) -> list[Observation]:  # noqa: FBT001
+    async def _judge(self, page: GuestsState, asked: Sequence[Asked[Guest]], complete: bool) -> list[Observed]:  # noqa: FBT001
         """What the answers say. complete: libvirt has answered, or is not asked; otherwise its guests are left out."""
         names = names_of(asked, page.names)
         known = self._known(names, complete)
@@ -94,12 +94,15 @@ class GuestsProbe(BaseProbe):
         standing: Mapping[str, GuestCondition],
         states: Mapping[str, Asked[Guest]],
         across: RestartGrace,
-    ) -> Iterator[Observation]:
+    ) -> Iterator[Observed]:
         for path, name in known.items():
-            if path in across.awaited:
+            asked = states.get(path)
+            if asked is not None and asked.forbidden:
+                yield Unseen(f"guest {name}: whether it runs", asked.trouble)
+            elif path in across.awaited:
                 yield self._starting(name, up_s(self._proc))
             else:
-                yield _state(name, standing[path], _guest(states.get(path)))
+                yield _state(name, standing[path], asked.guest if asked else None)
 
     def _of_all(self, asked: Sequence[Asked[Guest]], known: Mapping[str, str]) -> Iterator[Observation]:
         """The guests that are missing, and the memory of all."""
@@ -212,10 +215,6 @@ class GuestsProbe(BaseProbe):
 def _state(name: str, standing: GuestCondition, guest: Guest | None = None) -> Condition:
     key, reason = SeriesKey(f"guest {name}", "state"), standing.reason
     return Condition(key, not reason, reason, grave=standing.grave, facts=_facts(guest) if guest else ())
-
-
-def _guest(asked: Asked[Guest] | None) -> Guest | None:
-    return asked.guest if asked else None
 
 
 def _facts(guest: Guest) -> Facts:

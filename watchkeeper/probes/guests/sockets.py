@@ -18,7 +18,7 @@ from typing import Generic, TypeVar
 
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.os_errors import explained
-from watchkeeper.privileged.commands import Result
+from watchkeeper.privileged.commands import TIMEOUT_S, Result
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.tools import ask_root, text_of
@@ -123,9 +123,9 @@ class GuestSockets(ABC, Generic[T]):
     def _by_root(self, result: Result) -> Asked[T]:
         """One socket's replies. Raises ProbeError if the privileged helper could not list any."""
         if not result.target:
-            text_of(result.ran, "the helper", ROOT_TIMEOUT_S)
+            text_of(result.ran, "the helper", TIMEOUT_S)
         try:
-            text_of(result.ran, f"querying its {self.peer} as root", ROOT_TIMEOUT_S)
+            text_of(result.ran, f"querying its {self.peer} as root", TIMEOUT_S)
             return Asked(result.target, self.read_printed(result.ran.stdout))
         except ProbeError as error:
             return Asked(result.target, trouble=f"{error} ({printable(result.target)})")

@@ -16,7 +16,7 @@ from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.model.observation import Unseen
 from watchkeeper.model.units import format_duration
 from watchkeeper.os_errors import explained
-from watchkeeper.privileged.commands import AT_ONCE, Result
+from watchkeeper.privileged.commands import AT_ONCE, TIMEOUT_S, Result
 from watchkeeper.privileged.guests import libvirt_agent
 from watchkeeper.privileged.guests.libvirt_agent import Domain
 from watchkeeper.probes.base import ProbeContext
@@ -151,7 +151,7 @@ class LibvirtAgents:
             raise PrivilegeMissing(f"{trouble}; the helper asks only {libvirt_agent.URI}")
         results = await ask_root(self._context, "libvirt-agents", self._helper, ROOT_TIMEOUT_S)
         if any(not each.target for each in results):
-            text_of(results[0].ran, "virsh", ROOT_TIMEOUT_S)
+            text_of(results[0].ran, "virsh", TIMEOUT_S)
         return [self._result(each) for each in results]
 
     def _result(self, result: Result) -> tuple[int, Asked[AgentReport]]:
@@ -159,6 +159,9 @@ class LibvirtAgents:
         number, _, name = result.target.partition(" ")
         path, ran = path_of(self._uri, name), result.ran
         start = int(number) if number.isdecimal() and len(number) < 11 else 0
+        if ran.timed_out:
+            waited = format_duration(TIMEOUT_S)
+            return start, Asked(path, trouble=f"the helper had no answer about it within {waited}", name=name)
         if ran.status != 0:
             said = ran.stderr.decode("utf-8", "replace").strip() or "it does not answer"
             return start, self._why(path, name, said)

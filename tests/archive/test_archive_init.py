@@ -12,7 +12,7 @@ from watchkeeper.archive.migrations import MIGRATIONS
 from watchkeeper.archive.rights import LONGEST_ROLE, role_of
 from watchkeeper.cli import main
 from watchkeeper.cli.commands.archive.archive_init import _given, socket_of
-from watchkeeper.errors import ArchiveRefused, InputMissing
+from watchkeeper.errors import InputMissing
 
 
 def run(tmp_path: Path, archive: Server, *words: str) -> tuple[int, str]:
@@ -82,11 +82,3 @@ def test_a_station_needs_the_address_of_the_archive(tmp_path: Path) -> None:
     done = CliRunner().invoke(main, ["--config", str(tmp_path / "config.toml"), "station"])
     assert done.exit_code == 78
     assert "archive.url: is needed for a station" in done.output
-
-
-def test_an_archive_that_is_too_old_is_refused() -> None:
-    """With the command that helps."""
-    from watchkeeper.archive.migrations import check_version
-
-    with pytest.raises(ArchiveRefused, match=r"has version 0, .* run watchkeeper archive-init"):
-        check_version(0, 1)

@@ -1,4 +1,5 @@
-"""The archive's tables and functions, as numbered migrations that only add: hosts of an earlier version go on writing.
+"""The archive's tables and functions, as numbered migrations. One that only adds lets earlier programs go on: each says
+from which version on they do.
 
 Every key begins with the host, so that a query of one host reads its rows only, and the tables can be distributed by
 it. Samples are partitioned by time; `maintain()` makes the partitions ahead, and at the end of their time adds them up
@@ -6,6 +7,7 @@ to hours and drops them. Any host may call it: it runs with the owner's rights, 
 (rights.py), and what a host writes (shipping.py).
 """
 
+from dataclasses import dataclass
 from typing import Any
 
 from watchkeeper.archive.driver import driver
@@ -207,7 +209,16 @@ END $$;
 SELECT watchkeeper.maintain();
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST,)
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """One step. oldest: the lowest version whose programs may write and read after it; one that only adds keeps it."""
+
+    script: str
+    oldest: int = 1
+
+
+MIGRATIONS = (Migration(_FIRST),)
 """In order; the number of the newest is the archive's version. Never edited once a version with it is out."""
 
 OF_HOSTS = ("series", "samples", "hours", "days", "latest", "findings", "alerts", "forecasts", "events", "changes")
@@ -218,11 +229,20 @@ TABLES = (*OF_HOSTS, "deliveries")
 
 def version(conn: Any) -> int:  # noqa: ANN401  a connection of the optional driver
     """The archive's version; 0 where there is none."""
+    return _state(conn)[0]
+
+
+def _state(conn: Any) -> tuple[int, int]:  # noqa: ANN401  the same
+    """The archive's version, and the lowest one whose programs may use it; 0 where nothing is said."""
     (there,) = conn.execute("SELECT to_regclass('watchkeeper.migrations') IS NOT NULL").fetchone()
     if not there:
-        return 0
-    (number,) = conn.execute("SELECT coalesce(max(number), 0) FROM watchkeeper.migrations").fetchone()
-    return int(number)
+        return 0, 0
+    # An archive that was made before there was the column has none.
+    found = conn.execute(
+        "SELECT coalesce(max(number), 0), coalesce(max((to_jsonb(each) ->> 'oldest')::integer), 0)"
+        " FROM watchkeeper.migrations AS each"
+    ).fetchone()
+    return int(found[0]), int(found[1])
 
 
 def migrate(conn: Any) -> int:  # noqa: ANN401  the same
@@ -235,21 +255,32 @@ def migrate(conn: Any) -> int:  # noqa: ANN401  the same
         )
         # One at a time, and no host begins to write in the middle.
         conn.execute("LOCK TABLE watchkeeper.migrations IN ACCESS EXCLUSIVE MODE")
+        conn.execute("ALTER TABLE watchkeeper.migrations ADD COLUMN IF NOT EXISTS oldest integer NOT NULL DEFAULT 1")
         there = version(conn)
-        check_version(there)
-        for number, script in enumerate(MIGRATIONS[there:], there + 1):
-            conn.execute(driver().sql.SQL(script))
-            conn.execute("INSERT INTO watchkeeper.migrations (number) VALUES (%s)", (number,))
+        if there > len(MIGRATIONS):
+            raise _later(there)
+        for number, each in enumerate(MIGRATIONS[there:], there + 1):
+            conn.execute(driver().sql.SQL(each.script))
+            conn.execute("INSERT INTO watchkeeper.migrations (number, oldest) VALUES (%s, %s)", (number, each.oldest))
     return len(MIGRATIONS)
 
 
-def check_version(there: int, needed: int = 0) -> None:
-    """Raise ArchiveError for an archive that is later than this version knows, or earlier than it needs."""
-    if there > len(MIGRATIONS):
-        raise ArchiveRefused(
-            f"the archive has version {there}, and this watchkeeper knows up to {len(MIGRATIONS)}: install a later one"
-        )
+def check_version(conn: Any, needed: int) -> int:  # noqa: ANN401  the same
+    """The archive's version, which may be later than this program's if its programs may still use it.
+
+    Raises ArchiveError if they may not, or if the archive is earlier than `needed`.
+    """
+    there, oldest = _state(conn)
+    if oldest > len(MIGRATIONS):
+        raise _later(there)
     if there < needed:
         raise ArchiveRefused(
             f"the archive has version {there}, and this watchkeeper needs {needed}: run watchkeeper archive-init"
         )
+    return there
+
+
+def _later(there: int) -> ArchiveRefused:
+    return ArchiveRefused(
+        f"the archive has version {there}, and this watchkeeper knows up to {len(MIGRATIONS)}: install a later one"
+    )

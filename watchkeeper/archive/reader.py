@@ -146,7 +146,7 @@ class ArchiveReader:
         self._conn = driver.connect(address)
         try:
             with driver.translated(self._parts):
-                migrations.check_version(migrations.version(self._conn), NEEDED)
+                migrations.check_version(self._conn, NEEDED)
                 self._conn.execute("SELECT watchkeeper.maintain()")
         except BaseException:
             self.close()

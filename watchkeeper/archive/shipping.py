@@ -138,7 +138,7 @@ class Shipper:
             raise OSError(str(error)) from None
 
     def _introduce(self, name: str, installation: str) -> tuple[int, Cursor]:
-        migrations.check_version(migrations.version(self.conn), NEEDED)
+        migrations.check_version(self.conn, NEEDED)
         row = self.conn.execute(_HOST).fetchone()
         if row is None:
             raise ArchiveRefused(

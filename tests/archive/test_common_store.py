@@ -188,3 +188,16 @@ async def test_a_silent_host_is_reported_with_what_was_active_there(common: Comm
     archive.query("UPDATE watchkeeper.hosts SET seen_at_us = 0 WHERE name = 'petrel'")
     assert {each.name for each in await common.look() if each.silent_s is None} == {"petrel"}
     assert probe.watched().interval_s < 60
+
+
+async def test_a_host_is_asked_to_acknowledge(common: CommonStore, archive: Server) -> None:
+    """The alert as the host names it, with the episode that the station has read; nothing that does not wait for it."""
+    await common.look()
+    assert await common.request_acknowledgement(under("petrel", SKERRY), Concern.FULL, "puffin")
+    asked = archive.query(
+        "SELECT name, key, concern, episode, made_by FROM watchkeeper.requests JOIN watchkeeper.hosts USING (host)"
+    )
+    assert asked == [("petrel", '["pool skerry","space"]', "full", alert().episode, "puffin")]
+    assert not await common.request_acknowledgement(under("petrel", SKERRY), Concern.NOT_REPORTING, "puffin")
+    assert not await common.request_acknowledgement(OWN, Concern.FULL, "puffin")
+    archive.query("DELETE FROM watchkeeper.requests")

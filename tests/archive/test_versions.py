@@ -73,7 +73,8 @@ def test_an_archive_from_before_it_said_so_is_used(archive: Server) -> None:
     shipper(archive).close()
     with psycopg.connect(archive.address()) as conn:
         assert migrate(conn) == len(MIGRATIONS)
-        assert conn.execute("SELECT number, oldest FROM watchkeeper.migrations").fetchall() == [(1, 1)]
+        found = conn.execute("SELECT number, oldest FROM watchkeeper.migrations ORDER BY number").fetchall()
+        assert found == [(number, 1) for number in range(1, LATER)]
 
 
 def test_an_archive_that_is_too_old_is_refused(archive: Server) -> None:

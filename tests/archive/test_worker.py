@@ -8,14 +8,17 @@ import pytest
 
 from tests.archive.copying import assert_equal
 from tests.store.material import START, level, samples
+from tests.support.house import House
 from tests.support.postgres import Server
 from watchkeeper.archive import worker
 from watchkeeper.clock import Clock
 from watchkeeper.config.tables.archive import ArchiveSettings
 from watchkeeper.config.types import SecretSource
 from watchkeeper.daemon.archive_copy import ArchiveCopy
+from watchkeeper.daemon.archive_requests import ArchiveRequests
 from watchkeeper.model.observation import Condition, Deadline
 from watchkeeper.model.records import Commit
+from watchkeeper.runtime.runner import Runner
 from watchkeeper.store import Store
 
 
@@ -44,7 +47,10 @@ async def test_it_copies_reports_errors_and_goes_on(
     async with await Store.open(path) as store:
         await store.commit(samples(100))
         source = SecretSource(file=url)
-        copy = await ArchiveCopy.begin(ArchiveSettings(url=source, every=1.0), source, store, "gannet", Clock())
+        house = House()
+        requests = ArchiveRequests(Runner(house.pipeline, ()), accepted=False)
+        settings = ArchiveSettings(url=source, every=1.0)
+        copy = await ArchiveCopy.begin(settings, source, store, "gannet", Clock(), requests)
         try:
             progress = copy._worker
             await becomes(lambda: progress.progress.refused)

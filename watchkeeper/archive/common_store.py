@@ -20,7 +20,7 @@ from watchkeeper.archive.one_host import OneHost
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ArchiveError, DeliveryDeferred
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.alert import Alert
+from watchkeeper.model.alert import OPEN, Alert, Concern
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast_record import KeptForecast
@@ -143,6 +143,27 @@ class CommonStore:
             return False
         if self._clock.now() - message.at < timedelta(seconds=UNDECIDED_S):
             raise DeliveryDeferred("another station sends messages now", retry_after_s=AGAIN_S)
+        return True
+
+    async def request_acknowledgement(self, key: SeriesKey, concern: Concern, station: str) -> bool:
+        """Ask the host of an alert to acknowledge it; False if no such alert waits for it. Raises ArchiveError.
+
+        station: the name of this one, which the host writes into its event log.
+        """
+        of = self._of(key)
+        if of is None:
+            return False
+        host, own = of[0], of[1]
+        alerts = self._own_names.get(host.name, HostRecords()).alerts
+        alert = next((each for each in alerts if (each.key, each.concern) == (own, concern)), None)
+        if alert is None or alert.state not in OPEN:
+            return False
+        episode = alert.episode
+        await self._in_thread(
+            lambda: self._asked(
+                lambda reader: reader.request_acknowledgement(host.number, station, own, concern, episode)
+            )
+        )
         return True
 
     # The page's questions ---------------------------------------------------------------------------------------------

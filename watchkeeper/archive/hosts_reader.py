@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
+from watchkeeper.model.alert import Concern
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.forecast_record import KeptForecast
 from watchkeeper.model.history.availability import AnswerHistory
@@ -94,4 +95,8 @@ class HostsReader(Protocol):
 
     def deliveries(self, hosts: Sequence[int], *, only_open: bool, limit: int) -> Iterable[tuple[int, Delivery]]:
         """Deliveries, newest first."""
+        ...
+
+    def request_acknowledgement(self, host: int, station: str, key: SeriesKey, concern: Concern, episode: int) -> None:
+        """Ask a host to acknowledge an alert. key: as the host itself names it. station: who asks."""
         ...

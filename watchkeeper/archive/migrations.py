@@ -209,6 +209,36 @@ END $$;
 SELECT watchkeeper.maintain();
 """
 
+_REQUESTS = """
+-- What a station asks a host to do. A host reads and answers its own; a station makes one by the function alone.
+CREATE TABLE watchkeeper.requests (
+    host integer NOT NULL REFERENCES watchkeeper.hosts (host),
+    id bigint GENERATED ALWAYS AS IDENTITY,
+    made_at_us bigint NOT NULL,
+    made_by text NOT NULL,
+    key text NOT NULL,
+    concern text NOT NULL,
+    episode bigint NOT NULL,
+    answered_at_us bigint,
+    answer text NOT NULL DEFAULT '',
+    PRIMARY KEY (host, id)
+);
+CREATE FUNCTION watchkeeper.request_acknowledgement(
+    of_host integer, station text, about text, what text, raised bigint
+) RETURNS bigint LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+DECLARE
+    now_us bigint := extract(epoch FROM clock_timestamp()) * 1000000;
+    made bigint;
+BEGIN
+    DELETE FROM watchkeeper.requests WHERE host = of_host AND made_at_us < now_us - 2592000000000;
+    IF (SELECT count(*) FROM watchkeeper.requests WHERE host = of_host AND made_at_us > now_us - 3600000000) >= 200
+    THEN RAISE EXCEPTION 'there were 200 requests to this host within an hour; try again later'; END IF;
+    INSERT INTO watchkeeper.requests (host, made_at_us, made_by, key, concern, episode)
+        VALUES (of_host, now_us, left(station, 200), about, what, raised) RETURNING id INTO made;
+    RETURN made;
+END $$;
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class Migration:
@@ -218,7 +248,7 @@ class Migration:
     oldest: int = 1
 
 
-MIGRATIONS = (Migration(_FIRST),)
+MIGRATIONS = (Migration(_FIRST), Migration(_REQUESTS))
 """In order; the number of the newest is the archive's version. Never edited once a version with it is out."""
 
 OF_HOSTS = ("series", "samples", "hours", "days", "latest", "findings", "alerts", "forecasts", "events", "changes")

@@ -13,7 +13,7 @@ from datetime import datetime
 from operator import attrgetter
 from typing import Any, TypeVar
 
-from watchkeeper.archive import driver, migrations
+from watchkeeper.archive import driver, migrations, requests
 from watchkeeper.archive.hosts_reader import Host
 from watchkeeper.archive.shipping import LOCK, NEEDED
 from watchkeeper.archive.worker import address_in
@@ -284,6 +284,11 @@ class ArchiveReader:
         """Deliveries of hosts, newest first, each with the number of its host."""
         rows = self._rows(_DELIVERIES, hosts=list(hosts), after=EARLIEST_US, open=only_open, limit=limit)
         return _read(lambda host, *rest: (host, _delivery_of(*rest)), rows)
+
+    def request_acknowledgement(self, host: int, station: str, key: SeriesKey, concern: Concern, episode: int) -> None:
+        """Ask a host to acknowledge an alert."""
+        with driver.translated(self._parts):
+            requests.make(self._conn, host, station, key, concern, episode)
 
     def _asked(self, host: int, key: SeriesKey, since: datetime, until: datetime) -> dict[str, int] | None:
         """The values of a query of samples; None where there is no such series."""

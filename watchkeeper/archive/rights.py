@@ -59,13 +59,15 @@ def grant(conn: Any) -> None:  # noqa: ANN401  a connection of the optional driv
     run("GRANT USAGE ON SCHEMA watchkeeper TO {hosts}, {page}")
     run("REVOKE ALL ON ALL FUNCTIONS IN SCHEMA watchkeeper FROM PUBLIC")
     run("GRANT EXECUTE ON FUNCTION watchkeeper.own_host(), watchkeeper.maintain() TO {hosts}, {page}")
+    run("GRANT EXECUTE ON FUNCTION watchkeeper.request_acknowledgement TO {page}")
     run("GRANT SELECT ON ALL TABLES IN SCHEMA watchkeeper TO {page}")
     run("GRANT SELECT ON watchkeeper.migrations, watchkeeper.hosts TO {hosts}")
     run(
         "GRANT UPDATE (installation, epoch, generation, cursor, seen_at_us, written_at_us, version)"
         " ON watchkeeper.hosts TO {hosts}"
     )
-    for table in ("hosts", *TABLES):
+    run("GRANT SELECT, UPDATE (answered_at_us, answer) ON watchkeeper.requests TO {hosts}")
+    for table in ("hosts", "requests", *TABLES):
         _secure(run, table, sql.Identifier("watchkeeper", table))
 
 
@@ -80,7 +82,7 @@ def _secure(run: Any, table: str, whole: object) -> None:  # noqa: ANN401  a fun
         whole=whole,
     )
     run("CREATE POLICY page ON {whole} FOR SELECT TO {page} USING (true)", whole=whole)
-    if table != "hosts":
+    if table in TABLES:
         run("GRANT SELECT, INSERT, UPDATE ON {whole} TO {hosts}", whole=whole)
     if table in _DELETED:
         run("GRANT DELETE ON {whole} TO {hosts}", whole=whole)

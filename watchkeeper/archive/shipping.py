@@ -13,7 +13,8 @@ from itertools import islice
 from typing import Any
 from uuid import uuid4
 
-from watchkeeper.archive import driver, migrations
+from watchkeeper.archive import driver, migrations, requests
+from watchkeeper.archive.requests import AckRequest
 from watchkeeper.errors import ArchiveRefused
 from watchkeeper.store.replication.cursor import Cursor, cursor_of
 from watchkeeper.store.replication.source import Batch
@@ -138,7 +139,7 @@ class Shipper:
             raise OSError(str(error)) from None
 
     def _introduce(self, name: str, installation: str) -> tuple[int, Cursor]:
-        migrations.check_version(self.conn, NEEDED)
+        self._version_there = migrations.check_version(self.conn, NEEDED)
         row = self.conn.execute(_HOST).fetchone()
         if row is None:
             raise ArchiveRefused(
@@ -215,6 +216,18 @@ class Shipper:
         self.copied = batch.present
         self._there = after
         return after
+
+    def waiting(self) -> Sequence[AckRequest]:
+        """What stations ask of this host. Raises ArchiveError."""
+        if self._version_there < requests.NEEDED:
+            return []
+        with driver.translated(self._parts):
+            return requests.waiting(self.conn, self._host)
+
+    def answer(self, asked: AckRequest, said: str) -> None:
+        """Answer a request. Raises ArchiveError."""
+        with driver.translated(self._parts):
+            requests.answer(self.conn, self._host, asked.id, said)
 
     def _rows(self, batch: Batch, numbers: dict[str, int]) -> Iterable[tuple[str, list[Values]]]:
         """By table, the rows as the archive takes them: the series of a host have numbers of their own there.

@@ -8,13 +8,14 @@ cursor later. Not here: one batch (shipping.py), and how its lag is reported (da
 import logging
 import socket
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from watchkeeper import __version__
+from watchkeeper.archive.requests import AckRequest
 from watchkeeper.archive.shipping import Shipper
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import SecretSource
@@ -30,6 +31,9 @@ AGAIN_S, LONGEST_WAIT_S = 5.0, 60.0
 
 STOP_S = 5.0
 """How long stopping waits for the batch that is being written; what was not confirmed is copied again."""
+
+CarryOut = Callable[[Sequence[AckRequest]], Sequence[str]]
+"""Does what stations ask, and returns an answer to each. Raises StoreError."""
 
 Save = Callable[[Cursor, Mapping[int, Late]], None]
 """Stores the cursor, and forgets late samples that were copied. Raises StoreError."""
@@ -59,9 +63,11 @@ class Progress:
 class Worker:
     """Copies one database until it is stopped."""
 
-    def __init__(self, url: SecretSource, of: CopyOf, save: Save, clock: Clock, every_s: float) -> None:
+    def __init__(
+        self, url: SecretSource, of: CopyOf, save: Save, carry_out: CarryOut, clock: Clock, every_s: float
+    ) -> None:
         """every_s: seconds from one copy to the next."""
-        self._url, self._of, self._save = url, of, save
+        self._url, self._of, self._save, self._carry_out = url, of, save, carry_out
         self._clock, self._every_s = clock, every_s
         self.progress = Progress()
         self._ending = threading.Event()
@@ -112,6 +118,8 @@ class Worker:
                 cursor = shipper.begin(cursor_of(source.cursor_text()))
                 while not self._ending.is_set():
                     cursor = self._round(source, shipper, cursor)
+                    if self._answered(shipper):  # what it did reaches the archive at once
+                        cursor = self._round(source, shipper, cursor)
                     self._ending.wait(self._every_s)
                 self._batch(source, shipper, cursor)  # the archive then knows that the host was stopped
         finally:
@@ -128,6 +136,13 @@ class Worker:
                 log.info("everything is copied to the archive again", extra=about(Event.ARCHIVE))
             self.progress = Progress(complete_at=began)
         return cursor
+
+    def _answered(self, shipper: Shipper) -> bool:
+        """Do what stations ask; returns whether there was anything."""
+        asked = shipper.waiting()
+        for each, said in zip(asked, self._carry_out(asked) if asked else (), strict=True):
+            shipper.answer(each, said)
+        return bool(asked)
 
     def _batch(self, source: Source, shipper: Shipper, cursor: Cursor) -> tuple[Cursor, bool]:
         """Copy once; returns the cursor then, and whether there is more."""

@@ -4,14 +4,17 @@ Not here: copying (watchkeeper/archive/worker.py), and whether the archive's ser
 """
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Coroutine, Mapping, Sequence
 from datetime import timedelta
+from typing import Any, TypeVar
 
 from watchkeeper.alerting.rules import Rules
+from watchkeeper.archive.requests import AckRequest
 from watchkeeper.archive.worker import CopyOf, Worker
 from watchkeeper.clock import Clock
 from watchkeeper.config.tables.archive import ArchiveSettings
 from watchkeeper.config.types import SecretSource
+from watchkeeper.daemon.archive_requests import ArchiveRequests
 from watchkeeper.errors import StoreError
 from watchkeeper.model.observation import Condition, Deadline, Observation
 from watchkeeper.ownership.folder_owner import real_file
@@ -21,13 +24,15 @@ from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.store.replication.cursor import Cursor, Late
 from watchkeeper.store.store import Store
 
+T = TypeVar("T")
+
 LABEL = " archive"
 """Among the probes; no configured probe can have this name, because names are stripped."""
 
 EVERY_S = 60.0
 
 SAVE_S = 60.0
-"""How long the thread waits for the database to take its cursor; a full disk makes it fail at once."""
+"""How long the thread waits for the database; a full disk makes it fail at once."""
 
 
 class ArchiveCopy(BaseProbe):
@@ -39,9 +44,15 @@ class ArchiveCopy(BaseProbe):
 
     @classmethod
     async def begin(
-        cls, settings: ArchiveSettings, url: SecretSource, store: Store, host: str, clock: Clock
+        cls,
+        settings: ArchiveSettings,
+        url: SecretSource,
+        store: Store,
+        host: str,
+        clock: Clock,
+        requests: ArchiveRequests,
     ) -> "ArchiveCopy":
-        """Start to copy. host: the name of this host. Raises StoreError."""
+        """Start to copy. host: the name of this host. requests: does what stations ask. Raises StoreError."""
         of = CopyOf(real_file(store.path), host, await store.replication.installation())
         loop = asyncio.get_running_loop()
 
@@ -50,15 +61,21 @@ class ArchiveCopy(BaseProbe):
             if late:
                 await store.replication.late_copied(late)
 
-        def save(cursor: Cursor, late: Mapping[int, Late]) -> None:
-            saved = asyncio.run_coroutine_threadsafe(written(cursor, late), loop)
+        def in_loop(work: Coroutine[Any, Any, T], what: str) -> T:
+            done = asyncio.run_coroutine_threadsafe(work, loop)
             try:
-                saved.result(SAVE_S)
+                return done.result(SAVE_S)
             except TimeoutError:
-                saved.cancel()
-                raise StoreError(f"the database did not take the archive's cursor within {SAVE_S:.0f} s") from None
+                done.cancel()
+                raise StoreError(f"the database did not take {what} within {SAVE_S:.0f} s") from None
 
-        worker = Worker(url, of, save, clock, settings.every)
+        def save(cursor: Cursor, late: Mapping[int, Late]) -> None:
+            in_loop(written(cursor, late), "the archive's cursor")
+
+        def carry_out(asked: Sequence[AckRequest]) -> list[str]:
+            return in_loop(requests.carry_out(asked), "what a station asked")
+
+        worker = Worker(url, of, save, carry_out, clock, settings.every)
         worker.start()
         return cls(settings, url, worker, clock)
 

@@ -232,9 +232,11 @@ class _Daemon:
         if settings.archive.url is None:
             return
         from watchkeeper.daemon.archive_copy import ArchiveCopy  # noqa: PLC0415  only where there is an archive
+        from watchkeeper.daemon.archive_requests import ArchiveRequests  # noqa: PLC0415  the same
 
+        requests = ArchiveRequests(self._runner, accepted=settings.archive.accept_requests)
         copy = await ArchiveCopy.begin(
-            settings.archive, settings.archive.url, self._store, settings.host.label, self._clock
+            settings.archive, settings.archive.url, self._store, settings.host.label, self._clock, requests
         )
         stack.push_async_callback(copy.stop)
         self._runner.add_own(copy.watched())

@@ -130,6 +130,9 @@ TABLE: dict[tuple[State, Event], tuple[State, NotificationKind | None]] = {
 STANDING = frozenset({State.ACTIVE, State.ACKNOWLEDGED})
 """The states in which the cause is present."""
 
+OPEN = frozenset({State.ACTIVE, State.RECTIFIED})
+"""The states in which an alert can be acknowledged."""
+
 LAPSE_AFTER = timedelta(days=7)
 """A rectified alert that nobody acknowledges is dropped after this; the event log keeps it."""
 

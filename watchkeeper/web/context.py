@@ -10,6 +10,7 @@ from aiohttp import web
 from watchkeeper.clock import Clock
 from watchkeeper.forecast.scoring import summary
 from watchkeeper.messages.reports.sheet import HouseFacts
+from watchkeeper.model.alert import Concern
 from watchkeeper.model.forecast_record import RecordSummary
 from watchkeeper.model.history.availability import AnswerHistory
 from watchkeeper.model.hosts import HostRecords, KnownHost, apart
@@ -62,6 +63,10 @@ class Hosts(Protocol):
 
     def beside(self, key: SeriesKey) -> PageStore:
         """The records of the machine that a series belongs to."""
+        ...
+
+    async def request_acknowledgement(self, key: SeriesKey, concern: Concern, station: str) -> bool:
+        """Ask the host of an alert to acknowledge it; False if no such alert waits for it. Raises ArchiveError."""
         ...
 
 
@@ -119,10 +124,16 @@ class Context:
 
     def own_key(self, key: SeriesKey) -> SeriesKey:
         """The key that a series has on its own machine."""
-        if self.hosts is None:
-            return key
-        found = apart(key, {each.name for each in self.hosts.known_hosts()})
+        found = self._apart(key)
         return key if found is None else found[1]
+
+    def host_of(self, key: SeriesKey) -> str | None:
+        """The name of the host that a series belongs to; None if that is this machine."""
+        found = self._apart(key)
+        return None if found is None else found[0]
+
+    def _apart(self, key: SeriesKey) -> tuple[str, SeriesKey] | None:
+        return None if self.hosts is None else apart(key, {each.name for each in self.hosts.known_hosts()})
 
     async def forecast_record(self) -> RecordSummary:
         """What became of the forecasts of all levels."""

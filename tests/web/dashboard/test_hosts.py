@@ -3,7 +3,7 @@
 import json
 import re
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -14,6 +14,7 @@ from tests.support.readstore import DAY, GIB, NOW, ReadStoreDouble
 from tests.web.conftest import ISLAND, Client, FixedClock, FixedVitals
 from tests.web.dashboard.test_pages import Reader, read
 from watchkeeper.archive.host_names import HOST_STEP, line_of, records_of
+from watchkeeper.errors import ArchiveError
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.change import Change, ChangeKind
 from watchkeeper.model.hosts import HostRecords, KnownHost, apart, heard_from, named
@@ -34,6 +35,8 @@ class HostsDouble(ReadStoreDouble):
 
     hosts: Mapping[str, ReadStoreDouble] | None = None
     heard_at: datetime | None = NOW - timedelta(seconds=12)
+    refusal: str = ""
+    asked: list[tuple[SeriesKey, Concern, str]] = field(default_factory=list)
 
     @property
     def own(self) -> ReadStoreDouble:
@@ -60,6 +63,12 @@ class HostsDouble(ReadStoreDouble):
     def beside(self, key: SeriesKey) -> PageStore:
         found = apart(key, self.known)
         return self.own if found is None else (self.hosts or {})[found[0]]
+
+    async def request_acknowledgement(self, key: SeriesKey, concern: Concern, station: str) -> bool:
+        if self.refusal:
+            raise ArchiveError(self.refusal)
+        self.asked.append((key, concern, station))
+        return concern is Concern.NOT_ANSWERING
 
     async def events(self, **asked: object) -> Sequence[EventLine]:
         lines = [line_of(name, each) for name, store in (self.hosts or {}).items() for each in store.lines]

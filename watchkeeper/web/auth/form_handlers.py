@@ -4,15 +4,18 @@ Each ends with a redirect to a page (303), so that reloading sends nothing twice
 Permissions are checked in session_auth.py; the daemon carries the actions out.
 """
 
+from collections.abc import Iterable
 from datetime import timedelta
 
 from aiohttp import web
 
-from watchkeeper.messages.wording import thing
-from watchkeeper.model.alert import Concern
+from watchkeeper.errors import ArchiveError
+from watchkeeper.messages.wording import clean, thing
+from watchkeeper.model.alert import OPEN, Concern
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import Series
 from watchkeeper.web.api.handlers import QUANTITY_ID
+from watchkeeper.web.auth.actions import Actions
 from watchkeeper.web.auth.passkeys.ceremonies import available
 from watchkeeper.web.auth.session_auth import (
     COOKIE,
@@ -29,7 +32,6 @@ from watchkeeper.web.auth.session_auth import (
 )
 from watchkeeper.web.auth.stored_access import STORED_ACCESS
 from watchkeeper.web.context import Context, of
-from watchkeeper.web.dashboard.active_alert import OPEN
 from watchkeeper.web.events.event_text import event_subjects
 from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.templating import render
@@ -138,12 +140,41 @@ async def _done(request: web.Request, fields: dict[str, str], series: Series | N
     return back(of(request), fields.get("back"), f"subjects/{series.id}" if series else "operator")
 
 
+def _only_there(host: str) -> str:
+    return f"Only {clean(host)} itself can do that: on its own page, or with the command there. Nothing was changed."
+
+
+async def _acknowledge(
+    context: Context, acting: Actions, parts: Iterable[tuple[SeriesKey, Concern]]
+) -> tuple[int, str]:
+    """Acknowledge alerts: how many, and what hosts were asked to do. Raises Refusal if that cannot be asked."""
+    done, asked = 0, dict[str, int]()
+    for key, concern in parts:
+        host = context.host_of(key)
+        if host is None or context.hosts is None:
+            done += await acting.acknowledge(key, concern)
+            continue
+        try:
+            if await context.hosts.request_acknowledgement(key, concern, context.host):
+                asked[host] = asked.get(host, 0) + 1
+        except ArchiveError as error:
+            raise Refusal(503, f"{clean(host)} could not be asked to acknowledge it: {error}.") from None
+    if not asked:
+        return done, ""
+    names = ", ".join(clean(each) for each in asked)
+    what = "it" if sum(asked.values()) == 1 else f"{sum(asked.values())} alerts"
+    return (
+        done,
+        f"{names} was asked to acknowledge {what}. The event log says what came of it, usually within a minute.",
+    )
+
+
 async def acknowledge(request: web.Request) -> web.Response:
     """Acknowledge an alert."""
     acting, _, fields = await authorized_form(request)
     series = await of(request).one(QUANTITY_ID.given(request))
-    done = await acting.acknowledge(series.key, _concern(fields))
-    said = "Acknowledged." if done else "There is no active alert to acknowledge."
+    done, asked = await _acknowledge(of(request), acting, [(series.key, _concern(fields))])
+    said = asked or ("Acknowledged." if done else "There is no active alert to acknowledge.")
     return await _done(request, fields, series, said)
 
 
@@ -153,12 +184,12 @@ async def acknowledge_event(request: web.Request) -> web.Response:
     context, named = of(request), SeriesKey(fields.get("subject", ""), fields.get("quantity", ""))
     event = (await context.dashboard()).event_of(named, _concern(fields))
     parts = [each.alert for each in event.whole if each.alert.state in OPEN] if event else []
-    done = [await acting.acknowledge(each.key, each.concern) for each in parts]
-    if not any(done) or event is None:
+    done, asked = await _acknowledge(context, acting, [(each.key, each.concern) for each in parts])
+    if event is None or not (done or asked):
         return await _done(request, fields, None, "There is no active alert to acknowledge.")
     more = len(event_subjects(event))
     said = f"Acknowledged: {thing(event.alert.key)}{f' and {more} more that belong to it' if more else ''}."
-    return await _done(request, fields, None, said)
+    return await _done(request, fields, None, asked or said)
 
 
 async def acknowledge_ended(request: web.Request) -> web.Response:
@@ -166,8 +197,9 @@ async def acknowledge_ended(request: web.Request) -> web.Response:
     acting, _, fields = await authorized_form(request)
     over = (await of(request).dashboard()).over
     parts = [each.alert for event in over for each in event.whole if each.alert.state in OPEN]
-    done = sum([await acting.acknowledge(each.key, each.concern) for each in parts])
+    done, asked = await _acknowledge(of(request), acting, [(each.key, each.concern) for each in parts])
     said = "Acknowledged: everything that has ended." if done else "Nothing that has ended waits to be acknowledged."
+    said = asked or said
     return await _done(request, fields, None, said)
 
 
@@ -180,6 +212,8 @@ async def shelve(request: web.Request) -> web.Response:
         raise Refusal(400, f"for must be one of {', '.join(SHELVINGS)}.")
     words, span = SHELVINGS[fields["for"]]
     until = context.clock.now() + span if span else None
+    if host := context.host_of(series.key):
+        return await _done(request, fields, series, _only_there(host))
     done = await acting.shelve(series.key, _concern(fields), until)
     return await _done(request, fields, series, f"Shelved {words}." if done else "There is no such alert.")
 
@@ -189,6 +223,8 @@ async def maintain(request: web.Request) -> web.Response:
     acting, _, fields = await authorized_form(request)
     context = of(request)
     series, reason = await context.one(QUANTITY_ID.given(request)), " ".join(fields.get("reason", "").split())
+    if host := context.host_of(series.key):
+        return await _done(request, fields, series, _only_there(host))
     if fields.get("for") == END:
         ended = await acting.end_maintenance(series.key.subject)
         return await _done(request, fields, series, "The maintenance has ended." if ended else "There was none.")
@@ -206,6 +242,8 @@ async def unshelve(request: web.Request) -> web.Response:
     """End a shelving."""
     acting, _, fields = await authorized_form(request)
     series = await of(request).one(QUANTITY_ID.given(request))
+    if host := of(request).host_of(series.key):
+        return await _done(request, fields, series, _only_there(host))
     done = await acting.unshelve(series.key, _concern(fields))
     return await _done(request, fields, series, "No longer shelved." if done else "It was not shelved.")
 
@@ -218,6 +256,8 @@ async def note(request: web.Request) -> web.Response:
         raise Refusal(400, f"A note has between 1 and {LONGEST_NOTE} characters; this one has {len(text)}.")
     named = fields.get("series", "")
     series = await of(request).one(QUANTITY_ID.read(named)) if named.isascii() and named.isdecimal() else None
+    if series is not None and (host := of(request).host_of(series.key)):
+        return await _done(request, fields, series, _only_there(host))
     await acting.note(text, series.key if series else None)
     return await _done(request, fields, series, "Noted in the event log.")
 

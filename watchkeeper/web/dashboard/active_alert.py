@@ -4,12 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
-from watchkeeper.model.alert import Alert, State
+from watchkeeper.model.alert import OPEN, Alert, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Observation
-
-OPEN = frozenset({State.ACTIVE, State.RECTIFIED})
-"""States in which an alert can be acknowledged."""
 
 
 @dataclass(frozen=True, slots=True)

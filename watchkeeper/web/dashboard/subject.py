@@ -28,7 +28,7 @@ from watchkeeper.messages.wording import (
     state_words,
     time_left_phrase,
 )
-from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
+from watchkeeper.model.alert import CONCERN, OPEN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import (
@@ -83,8 +83,6 @@ PLAIN_SAMPLES = 3_000
 """How many samples are read one by one, two days of one-minute samples; more are aggregated by the store."""
 DECIDED_SINCE, SHOWN_DECISIONS = timedelta(days=14), 40
 """How far back decisions are kept, and how many records of them are read: the command shows all."""
-UNKNOWN_TO_KEEPER = frozenset({State.ACTIVE, State.RECTIFIED})
-"""States in which an alert can be acknowledged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +160,7 @@ async def subject(request: web.Request) -> web.Response:
             for a in alerts
         ],
         caution=runbook().caution,
+        elsewhere=context.host_of(series.key),
         deletions=await _deletions(request, main, alerts),
         as_json=f"quantities/{series.id}",
         decisions=await _decisions(context, series, now),
@@ -333,7 +332,7 @@ def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetim
         if finding
         else "",
         first_step(alert.concern, alert.key, seen) if standing else "",
-        alert.state in UNKNOWN_TO_KEEPER,
+        alert.state in OPEN,
         alert.shelved(now),
         runbook().find(alert.concern, alert.key) if standing else None,
     )

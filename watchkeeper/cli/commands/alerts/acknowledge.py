@@ -14,10 +14,7 @@ from watchkeeper.cli.command_group import configured
 from watchkeeper.cli.database import opened
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.daemon.control import Acknowledge
-from watchkeeper.model.alert import Alert, State
-
-OPEN = frozenset({State.ACTIVE, State.RECTIFIED})
-"""The states in which an alert can be acknowledged."""
+from watchkeeper.model.alert import OPEN, Alert, State
 
 
 @click.command()

@@ -150,6 +150,10 @@ def test_why_a_level_calls_for_no_more() -> None:
     assert "calls for no alert, because there is no time to full" in still
     assert "calls for no alert, because the time to full is beyond every limit" in level(filling(60))
     assert "limits: caution within 30 days, warning within 7 days, alarm within 1 day" in level(filling(60))
+    resting = replace(filling(5, lasted_days=1), resting_since_s=(NOW - timedelta(minutes=12)).timestamp())
+    assert "not a warning: it has not grown since Tue 24 Nov 09:00:00, and raises nothing until it does" in level(
+        resting
+    )
     young = level(filling(5, lasted_days=1), Priority.CAUTION)
     assert "calls for a caution, not a warning: the growth has not lasted long enough" in young
     assert "(needs about 2 days 17 h)" in young

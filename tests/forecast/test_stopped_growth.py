@@ -161,7 +161,7 @@ def test_any_young_record_has_a_forecast(every_s: int, parts: list[tuple[str, fl
             level = min(max(level, 0.0), 100.0)
             history.add(BEGIN_S + t_s, level, 100.0)
             found = with_stopped_growth(with_unusual_growth(forecast(history, BEGIN_S + t_s), history), history)
-            if found.stopped_s is not None or found.resting:
+            if found.stopped_s is not None or found.resting_since_s is not None:
                 _, used, _ = history.recent()
                 assert len(used) < 2 or used[-1] <= used[:-1].max() + 0.02 * 100
 
@@ -187,4 +187,4 @@ def test_a_growth_that_rests_raises_nothing_until_it_gains() -> None:
     first = next(each for each in replay(BEGIN_S + t_s, late, np.full(len(t_s), 100.0), 60, Rules()) if each.priority)
     at = int((first.at_s - BEGIN_S) / 60)
     assert late[at] > late[at - 5]
-    assert not first.forecast.resting
+    assert first.forecast.resting_since_s is None

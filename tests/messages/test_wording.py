@@ -325,6 +325,23 @@ def test_a_growth_that_has_stopped() -> None:
         assert said == f"stopped growing at {wording.share(stopped.used / stopped.capacity)} at {when}"
 
 
+def test_a_growth_that_rests() -> None:
+    """Since when, and that the date holds only if it goes on; no date where it would not be shown, or is past."""
+    found = full(3)
+    assert found.forecast is not None
+    rests = replace(found.forecast, resting_since_s=(NOW - timedelta(minutes=10)).timestamp())
+    found, since = replace(found, forecast=rests), wording.clock_time(NOW - timedelta(minutes=10), ZONE)
+    assert (
+        wording.time_left_phrase(found, NOW, ZONE) == f"full in about 3 days if it goes on; not growing since {since}"
+    )
+    plain = f"not growing since {since}, at {wording.share(rests.used / rests.capacity)}"
+    assert wording.time_left_phrase(found, NOW + 4 * timedelta(days=1), ZONE).startswith("not growing since")
+    young = replace(rests, since_s=rests.at_s - 600)
+    growth = UnusualGrowth(NOW.timestamp() - 7200, 14.0, NOW.timestamp() + 64_800)
+    for forecast in (young, replace(rests, unusual=growth)):
+        assert wording.time_left_phrase(replace(found, priority=None, forecast=forecast), NOW, ZONE) == plain
+
+
 def test_a_facts_instant_is_shown_like_every_other_time() -> None:
     """A probe writes UTC; what only looks like an instant stays as it is."""
     said = wording.localized("2026-11-24 09:12 UTC, 306513 files in 22 s", ZONE, NOW)

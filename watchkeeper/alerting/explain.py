@@ -156,7 +156,7 @@ def _listed(word: str, *limits_s: float | None) -> str:
 def _because(found: Finding, limits: Rules, zone: tzinfo) -> str:
     """Why the priority is not higher."""
     if found.concern is Concern.FULL and found.forecast is not None:
-        return _because_full(found, found.forecast, limits.full)
+        return _because_full(found, found.forecast, limits.full, zone)
     if found.concern is Concern.NOT_ANSWERING and found.since is not None:
         ahead = [
             s
@@ -171,7 +171,7 @@ def _because(found: Finding, limits: Rules, zone: tzinfo) -> str:
     return ""
 
 
-def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
+def _because_full(found: Finding, forecast: Forecast, rule: FullRule, zone: tzinfo) -> str:
     """Compared with what the time left alone would require: the deadband, and how long the growth has lasted."""
     if found.used_limit is not None and found.priority is not None:
         return f", because the used share has reached {wording.share(found.used_limit)}"
@@ -182,6 +182,10 @@ def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
     if (found.priority or 0) > (plain or 0):
         return ", kept: still within the deadband"
     if (found.priority or 0) < (plain or 0):
+        if forecast.resting_since_s is not None:
+            since = _at(rules.instant(forecast.resting_since_s), found.at, zone)
+            higher = wording.priority_words(plain)
+            return f", not {higher}: it has not grown since {since}, and raises nothing until it does"
         needed = wording.duration(rules.needed_s(forecast, left_s, rule))
         return f", not {wording.priority_words(plain)}: the growth has not lasted long enough (needs about {needed})"
     return "" if plain else ", because the time to full is beyond every limit"

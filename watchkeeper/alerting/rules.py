@@ -248,7 +248,7 @@ def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | Non
 
     A growth that rests raises nothing: it may have stopped, and what does not move comes no closer to the end.
     """
-    if found.resting:
+    if found.resting_since_s is not None:
         return None
     if found.likely_s is None or found.since_s is None:
         return wanted

@@ -32,8 +32,8 @@ NOTHING = 0.02
 
 
 def with_stopped_growth(found: Forecast, history: LevelHistory) -> Forecast:
-    """The forecast without date and rate if the growth of a young record has stopped, and with `resting` if it rests;
-    otherwise the same.
+    """The forecast without date and rate if the growth of a young record has stopped; with `resting_since_s` if it
+    rests; otherwise the same.
     """
     if found.full or found.recorded_since_s is None or found.at_s - found.recorded_since_s >= EARLY_S:
         return found
@@ -42,7 +42,7 @@ def with_stopped_growth(found: Forecast, history: LevelHistory) -> Forecast:
     if rest is None or rest.pauses < 1:
         return found
     if not rest.sure or rest.pauses <= PAUSES:
-        return replace(found, resting=True)
+        return replace(found, resting_since_s=rest.since_s)
     return replace(
         found,
         earliest_s=None,

@@ -493,7 +493,17 @@ def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation
         return clean(finding.reason) or "no forecast"
     left_s = (finding.ends_at - now).total_seconds()
     word = full_word(finding.key)
+    if found is not None and found.resting_since_s is not None:
+        return _resting(found, found.resting_since_s, f"{word} in {about(left_s)}" if left_s > 0 else "", now, zone)
     return f"{word} in {about(left_s)}" if left_s > 0 else f"{word} at any moment"
+
+
+def _resting(found: Forecast, since_s: float, end: str, now: datetime, zone: tzinfo) -> str:
+    """`full in about 2 hours if it goes on; not growing since 08:00`. end: when it is full, if that is still ahead."""
+    since = _time_or_instant(datetime.fromtimestamp(since_s, UTC), now, zone)
+    if not end:
+        return f"not growing since {since}, at {share(found.used / found.capacity)}"
+    return f"{end} if it goes on; not growing since {since}"
 
 
 def _undated(finding: Finding, found: Forecast, now: datetime, zone: tzinfo, seen: Observation | None) -> str:
@@ -502,6 +512,8 @@ def _undated(finding: Finding, found: Forecast, now: datetime, zone: tzinfo, see
         return full_word(finding.key)
     if finding.used_limit is not None and finding.priority is not None:
         return _over_limit(finding, finding.used_limit, found, now)
+    if found.resting_since_s is not None and (finding.early or (found.unusual and finding.priority is None)):
+        return _resting(found, found.resting_since_s, "", now, zone)
     if found.unusual is not None and finding.priority is None:
         return _unusual(found, found.unusual, now, zone, seen)
     if found.stopped_s is not None:

@@ -65,7 +65,8 @@ class Forecast:
     steps: completed changes within hours, which are not counted as growth.
     unusual: an unusual growth that the forecast does not include yet.
     stopped_s: when a growth of the first day stopped; then there is no date, and no rate.
-    resting: a growth of the first day has gained nothing for as long as in its longest pause: it may have stopped.
+    resting_since_s: since when a growth of the first day has gained nothing, for as long as in its longest pause: it
+        may have stopped.
     line: for drawing; value(at) = line.at(at_s). spread: half the width of its 90 % band at `at_s`.
     """
 
@@ -89,7 +90,7 @@ class Forecast:
     spread: float = 0.0
     unusual: UnusualGrowth | None = None
     stopped_s: float | None = None
-    resting: bool = False
+    resting_since_s: float | None = None
 
     @property
     def learning(self) -> bool:

@@ -65,14 +65,25 @@ def test_days_of_the_week() -> None:
 def test_nothing_leaves_while_the_clock_on_the_wall_shows_quiet_hours(
     now: datetime, begin: int, end: int, zone: ZoneInfo
 ) -> None:
-    """What is held leaves outside the hours, and no more than an hour later than they are long."""
+    """What is held leaves outside the hours, and no more than an hour later than they are long.
+
+    A pause of an hour or less is skipped if it is in the hour that occurs twice: that belongs to the span both times.
+    """
     if (end - begin) % 1440 == 0:
         return
     free_at = quiet_until((Span(begin, end),), now, zone)
     local = free_at.astimezone(zone)
     minute = local.hour * 60 + local.minute
     assert not (begin <= minute < end if begin < end else minute >= begin or minute < end)
-    assert timedelta() <= free_at - now <= timedelta(hours=25)
+    pause_min = (begin - end) % 1440
+    assert timedelta() <= free_at - now <= timedelta(hours=25 if pause_min > 60 else 49)
+
+
+def test_a_pause_in_the_hour_that_occurs_twice_is_skipped() -> None:
+    """02:00 to 02:01 on the day on which 02:00 to 03:00 occurs twice: the next pause is a day later."""
+    span = Span(121, 120)
+    assert quiet_until((span,), utc("2024-10-26 00:01"), CET) == utc("2024-10-28 01:00")
+    assert quiet_until((span,), utc("2024-10-25 00:01"), CET) == utc("2024-10-26 00:00")
 
 
 def test_spans_that_leave_no_time() -> None:

@@ -161,6 +161,7 @@ def forecast_form(found: Forecast) -> forms.Forecast:
         "too_early": found.early,
         "unusual_growth": None if found.unusual is None else unusual_form(found.unusual),
         "stopped_at": stamp(instant(found.stopped_s)),
+        "resting_since": stamp(instant(found.resting_since_s)),
     }
 
 

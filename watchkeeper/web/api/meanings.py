@@ -221,6 +221,7 @@ COMMON: Mapping[str, str] = {
     "until": "The end of the time that was asked for.",
     "too_early": "The growth began within a day and is shorter than the time left: without an alert no date is shown.",
     "stopped_at": "When the growth of a young record stopped; null if it goes on or there was none.",
+    "resting_since": "Since when the growth of a young record rests: it has paused for as long as ever before.",
     "unusual_growth": "A growth that is faster than any recorded one and too young for a date; null if there is none.",
     "used": "What is used, in the unit of the quantity.",
     "used_bytes": "What is used now.",

@@ -252,6 +252,7 @@ class Forecast(TypedDict):
     too_early: bool
     unusual_growth: UnusualGrowth | None
     stopped_at: Instant | None
+    resting_since: Instant | None
 
 
 class Finding(About):

@@ -112,6 +112,14 @@ def test_the_deepest_part_with_most_of_the_growth_is_named() -> None:
     assert said == "directory /srv/cams/nest 89.8 GiB more; directory /srv/log 20 GiB more"
 
 
+def test_a_well_known_directory_is_named_by_what_it_holds() -> None:
+    """With the command that makes it smaller: whoever is woken need not know what is in it."""
+    root = SeriesKey("file system /", "space")
+    (said,) = facts_of([directory("/var/log/journal", 1, root), directory("/srv/log", 0.5, root)], root)
+    journal = "directory /var/log/journal (the systemd journal; `journalctl --vacuum-size=500M` shortens it)"
+    assert said == f"{journal} 9.98 GiB more; directory /srv/log 4.99 GiB more"
+
+
 def test_a_file_system_without_known_growers_says_why() -> None:
     """No probe, or none of the directories grew; another level says nothing."""
     assert facts_of([]) == ('not known: no probe records its directories (kind = "directories" does)',)

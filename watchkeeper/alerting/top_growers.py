@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from watchkeeper.alerting.evaluator import SeriesEvaluator
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.messages.growth import SPACES
+from watchkeeper.messages.known_directories import said_of
 from watchkeeper.messages.wording import amount, thing
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import FILE_SYSTEM, Level, Observation, SeriesKey, Unit, file_system_space
@@ -108,7 +109,10 @@ def with_growers(seen: Observation | None, found: Finding, series: Iterable[Seri
     if not isinstance(seen, Level) or since_s is None:
         return seen
     parts, whole = _parts(series, seen, since_s), _divided(seen.key)
-    grown = [f"{thing(each.key)} {amount(each.growth, seen.unit)} more" for each in explaining(parts, whole)]
+    grown = [
+        f"{thing(each.key)}{said_of(each.key)} {amount(each.growth, seen.unit)} more"
+        for each in explaining(parts, whole)
+    ]
     said = "; ".join(grown) or _why_none(seen, whole, parts)
     return replace(seen, facts=(("grew most", said), *seen.facts)) if said else seen
 

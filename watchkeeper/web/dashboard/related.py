@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from watchkeeper.alerting.top_growers import Grower, explaining, parts_of
+from watchkeeper.messages.known_directories import said_of
 from watchkeeper.messages.wording import amount, thing
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import OWN_SUBJECT, SeriesKey
@@ -49,6 +50,6 @@ async def growers(
             units[part.key] = part.unit
             parts.setdefault(part.part_of, []).append(Grower(part.key, part.used - (past[0].mean or 0.0)))
     return [
-        RelatedSeries(ids[each.key], thing(each.key), f"{amount(each.growth, units[each.key])} more")
+        RelatedSeries(ids[each.key], thing(each.key), f"{amount(each.growth, units[each.key])} more{said_of(each.key)}")
         for each in explaining(parts, series.key)
     ]

@@ -20,6 +20,7 @@ from watchkeeper.cli.when import HELP, Moment, When
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.errors import ProbeError
+from watchkeeper.messages.known_directories import said_of
 from watchkeeper.messages.wording import amount, clean, instant, thing
 from watchkeeper.model.observation import FILE_SYSTEM, Level, Observation, SeriesKey
 from watchkeeper.probes.base import ProbeContext
@@ -112,7 +113,7 @@ async def _rows(
     def add(key: SeriesKey, depth: int) -> None:
         for found in telling(growth.get(key, ())):
             part = now[found.key]
-            text = f"{INDENT * depth}{thing(found.key, 200)}, now {amount(part.used, part.unit)}"
+            text = f"{INDENT * depth}{thing(found.key, 200)}{said_of(found.key)}, now {amount(part.used, part.unit)}"
             rows.append((f"{amount(found.growth, part.unit)} more", [text]))
             add(found.key, depth + 1)
 

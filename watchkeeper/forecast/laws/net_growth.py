@@ -107,8 +107,10 @@ def tried(w: Windows, t: Floats, y: Floats, ahead_d: float) -> Windows:
     score = (np.where(known, -0.5 * (off + np.log(variance)), 0.0)).sum(axis=0) / seen
     missed = np.where(known, off, 0.0).sum(axis=0) / seen
     count = min(room / ahead_d, INDEPENDENT) * seen / TRIALS
-    evidence = count * (score - score[known.any(axis=0)].max())
-    weight = w.weight * np.exp(np.where(known.any(axis=0), evidence, evidence.mean()))
+    could = known.any(axis=0)
+    evidence = count * (score - score[could].max())
+    # A window as long as the record cannot be tried; it has what the others have on average.
+    weight = w.weight * np.exp(np.where(could, evidence, evidence[could].mean()))
     wider = (PRIOR + count * missed) / (PRIOR + count)
     return Windows(w.reach, w.pace, w.variance * wider, np.asarray(weight / weight.sum()))
 

@@ -250,11 +250,16 @@ def test_growth_that_changed_is_told_from_the_change_on() -> None:
 
 
 def test_growth_that_quickens_is_bent() -> None:
-    """A parabola that touches on day 100 is known to two days on day 60, where a line would be a month off."""
+    """A parabola that touches on day 100 is known to two days on day 60, where a line would be a month off.
+
+    A pace that changes as its bend says is no drift: the range is a quarter of the time left to each side at most.
+    """
     t = every(30, 60)
     found = seen(t, 200 + 800 * (t / 100) ** 2 + noise(len(t), 0.5))
     assert found.bend > 0
     assert day(found.likely_s) == pytest.approx(100, abs=2)
+    assert day(found.earliest_s) > 90
+    assert day(found.latest_s) < 110
 
 
 def test_wild_samples_do_not_pull_the_line() -> None:

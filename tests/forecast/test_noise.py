@@ -1,10 +1,13 @@
 """When noise on a rising trend first touches the capacity, against simulations; and the error of a step's size."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from scipy import signal
 
-from watchkeeper.forecast.noise import Noise
+from watchkeeper.forecast.noise import Noise, measure, spread, variance
+from watchkeeper.model.line import Floats
 
 TRIALS = 4_000
 
@@ -29,18 +32,18 @@ def touched(slope: float, memory: float) -> tuple[float, float]:
 def test_independent_noise_touches_where_a_simulation_does(values: int) -> None:
     """Median and spread, for so many samples while the trend rises by one standard deviation."""
     middle, width = touched(1 / values, 0.0)
-    found, variance = Noise(1.0, 0.0, 1.0, 0.0).touch(1 / values, 1.0, 0.0)
+    found, error = Noise(1.0, 0.0, 1.0, 0.0).touch(1 / values, 1.0, 0.0)
     assert found == pytest.approx(middle, abs=0.05)
-    assert 3.29 * variance**0.5 == pytest.approx(width, rel=0.06)
+    assert 3.29 * error == pytest.approx(width, rel=0.06)
 
 
 @pytest.mark.parametrize("values", [2, 5, 20])
 def test_noise_with_a_memory_touches_where_a_simulation_does(values: int) -> None:
     """The same for an AR(1) of ten samples a memory, with so many memories."""
     middle, width = touched(0.1 / values, float(np.exp(-0.1)))
-    found, variance = Noise(0.0, 1.0, 1.0, 0.0).touch(1 / values, 0.1, 0.0)
+    found, error = Noise(0.0, 1.0, 1.0, 0.0).touch(1 / values, 0.1, 0.0)
     assert found == pytest.approx(middle, abs=0.3)
-    assert 3.29 * variance**0.5 == pytest.approx(width, rel=0.1)
+    assert 3.29 * error == pytest.approx(width, rel=0.1)
 
 
 def test_values_that_come_farther_apart_than_the_memory_are_independent() -> None:
@@ -71,3 +74,17 @@ def test_the_end_of_a_line_is_as_uncertain_as_in_a_simulation(memory: float) -> 
     t = np.arange(count) - (count - 1) / 2
     end = level.mean(axis=1) + (level @ t) / (t @ t) * t[-1]
     assert Noise(0.0, 1.0, memory, 0.0).end_variance(float(count)) == pytest.approx(float(end.var()), rel=0.35)
+
+
+@pytest.mark.parametrize("of", [spread, variance])
+def test_noise_of_each_kind_is_measured_as_what_it_was_made_of(of: Callable[[Floats], float]) -> None:
+    """20,000 days, two samples each: independent of sd 2; an AR(1) of sd 1 and 2.5 days; a random walk of 2 a day."""
+    shocks = np.random.default_rng(1).normal(size=40_000)
+    white = measure(2 * shocks, 0.5, of)
+    assert white.white / 0.5 + white.sd**2 == pytest.approx(4, rel=0.04)
+    assert (white.stray, white.sd) == pytest.approx((0, 0), abs=0.4)
+    part = float(np.exp(-0.5 / 2.5))
+    reverting = measure(signal.lfilter([(1 - part**2) ** 0.5], [1.0, -part], shocks), 0.5, of)
+    assert (reverting.sd, reverting.memory_d) == pytest.approx((1, 2.5), rel=0.1)
+    assert (reverting.stray, reverting.white) == pytest.approx((0, 0), abs=0.01)
+    assert measure(np.cumsum(shocks), 0.5, of).stray == pytest.approx(2, rel=0.25)

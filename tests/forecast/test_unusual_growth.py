@@ -7,7 +7,7 @@ import pytest
 
 from tests.forecast.levels import CAPACITY, START_S, every, history_of, noise
 from watchkeeper.forecast.forecast import forecast
-from watchkeeper.forecast.unusual_growth import FEWEST, with_unusual_growth
+from watchkeeper.forecast.unusual_growth import FEWEST, LENGTHS, with_unusual_growth
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S
@@ -81,6 +81,25 @@ def test_a_short_record_has_nothing_to_compare_with() -> None:
     history = history_of(t, used)
     found = Forecast(START_S + float(t[-1]) * DAY_S, float(used[-1]), CAPACITY, no_end=NoEnd.STILL)
     assert with_unusual_growth(found, history) == found
+
+
+def test_a_growth_is_found_as_soon_as_there_are_hours_to_compare_with() -> None:
+    """Nine days: no window is longer than five hours, and the growth of the last two and a half is found."""
+    t = every(30, 215 / 24 + 1 / 96)
+    begin = float(t[-1]) - 2.5 / 24
+    used = 500 + noise(len(t), 0.5) + 250 * np.maximum(t - begin, 0)
+    history = history_of(t, used)
+    found = Forecast(START_S + float(t[-1]) * DAY_S, float(used[-1]), CAPACITY, no_end=NoEnd.STILL)
+    unusual = with_unusual_growth(found, history).unusual
+    assert unusual is not None
+    assert (unusual.since_s - START_S) / DAY_S == pytest.approx(begin, abs=1 / 24)
+    assert unusual.per_day == pytest.approx(250, rel=0.2)
+
+
+@pytest.mark.parametrize("age", range(1, max(LENGTHS) + 1))
+def test_a_growth_of_any_age_has_a_window_that_holds_most_of_it(age: int) -> None:
+    """More than two thirds of what it gained, in the longest window that it fills."""
+    assert max(length for length in LENGTHS if length <= age) > 2 / 3 * age
 
 
 def test_a_full_level_and_an_earlier_moment_have_none() -> None:

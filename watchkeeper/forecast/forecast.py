@@ -120,12 +120,12 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
         return replace(found, no_end=NoEnd.CLEARED)
     phases = _phases(past, found.at_s)
     trend, level_variance = _from_now(trend, points)
-    trend, touch, touch_variance = _bounded(trend, points, past, phases)
+    trend, touch, touch_error = _bounded(trend, points, past, phases)
     capacity = found.capacity - touch
     likely_d = first_passage.likely(Course(trend.level, trend.slope, trend.bend, 0.0, 0.0, 0.0), capacity, phases)
     if likely_d > first_passage.FAR_D:
         return replace(found, no_end=NoEnd.FAR)
-    course = _course(trend, points, likely_d, level_variance + touch_variance)
+    course = _course(trend, points, likely_d, level_variance + touch_error**2)
     early_d, late_d = first_passage.band(course, capacity, phases, BAND)
     if past and (step := past.next_step()):
         with_step_d = first_passage.band(course, capacity - step, phases, BAND)[0]
@@ -173,14 +173,14 @@ def _from_now(trend: Outlook, points: Points) -> tuple[Outlook, float]:
 
 def _bounded(trend: Outlook, points: Points, past: Past | None, phases: Phases) -> tuple[Outlook, float, float]:
     """The trend, not above what its last day leads to; how far below capacity it is when noise first touches it,
-    not farther than was seen; and the variance of that.
+    not farther than was seen; and the standard error of that.
     """
     between_d = phases.period_d if len(phases.height) > 1 else 0.0
-    touch, variance = points.noise.touch(trend.slope, points.gap_d, between_d)
+    touch, error = points.noise.touch(trend.slope, points.gap_d, between_d)
     seen, recent = _highest_seen(trend, points, past)
     if seen < touch:
-        touch, variance = seen, variance * (seen / touch) ** 2
-    return replace(trend, level=min(trend.level, recent)), touch, variance
+        touch, error = seen, error * (seen / touch)
+    return replace(trend, level=min(trend.level, recent)), touch, error
 
 
 def _highest_seen(trend: Outlook, points: Points, past: Past | None) -> tuple[float, float]:

@@ -84,7 +84,7 @@ class Noise:
         return math.sqrt(2 * math.pi / 2 * self.white / STEP_D)
 
     def touch(self, slope: float, gap_d: float, between_d: float) -> tuple[float, float]:
-        """How far below capacity the trend is when the noise first touches it: the median, and its variance.
+        """How far below capacity the trend is when the noise first touches it: the median, and its error (sd).
 
         Independent values x of a rising trend stay below capacity while the trend is d or more below it with the
         probability of their product, exp(-n * integral of -ln P(x < u) du from d on), n being the number of values
@@ -94,14 +94,14 @@ class Noise:
         gap_d: days between samples. between_d: days between values that count (a cycle's crests; 0 without a cycle).
         """
         white = math.sqrt(self.white / gap_d) if gap_d > 0 else 0.0
-        above_white, white_variance = _highest(white, slope * max(gap_d, between_d), 1.0)
+        above_white, white_error = _highest(white, slope * max(gap_d, between_d), 1.0)
         in_memory = 1.0 if between_d > self.memory_d else IN_MEMORY
-        above_sd, sd_variance = _highest(self.sd, slope * max(self.memory_d, between_d), in_memory)
-        return math.hypot(above_white, above_sd), white_variance + sd_variance
+        above_sd, sd_error = _highest(self.sd, slope * max(self.memory_d, between_d), in_memory)
+        return math.hypot(above_white, above_sd), math.hypot(white_error, sd_error)
 
 
 def _highest(sd: float, climb: float, each: float) -> tuple[float, float]:
-    """The highest of the independent values while the trend climbs by sd: the median, at least 0, and its variance.
+    """The highest of the independent values while the trend climbs by sd: the median, at least 0, and its error.
 
     climb: of the trend from one value to the next; each: so many independent values each of them is worth.
     """
@@ -110,7 +110,7 @@ def _highest(sd: float, climb: float, each: float) -> tuple[float, float]:
     n = sd / climb
     early, late = np.interp(np.log(max(n, 1.0) / -np.log([0.05, 0.95])), _LOG_VALUES, _BELOW)
     likely = float(np.interp(math.log(each * n / math.log(2)), _LOG_VALUES, _BELOW))
-    return sd * max(likely, 0.0), (sd * float(late - early) / WIDTH_90) ** 2
+    return sd * max(likely, 0.0), sd * float(late - early) / WIDTH_90
 
 
 def _integral_below() -> tuple[Floats, Floats]:

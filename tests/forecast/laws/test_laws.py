@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from watchkeeper.forecast.laws import law as laws
-from watchkeeper.forecast.laws.net_growth import law, tried, windows
+from watchkeeper.forecast.laws.net_growth import law, tried, weights, windows
 from watchkeeper.forecast.laws.pace_drift import drift
 from watchkeeper.forecast.laws.passage_times import passage_law
 from watchkeeper.model.line import Floats
@@ -127,6 +127,26 @@ def test_windows_that_predicted_well_have_the_weight() -> None:
     assert float(after.weight @ after.pace) == pytest.approx(1.0, rel=0.2)
 
 
+@pytest.mark.parametrize("errors", [0.0, 1.5, 2.5, 3.0, 4.0])
+def test_a_contradicted_window_counts_as_its_density_says(errors: float) -> None:
+    """Beyond two standard errors, by the normal density there: scipy.stats.norm. The length counts by its root."""
+    short, long = weights(np.array([1.0, 4.0]), np.array([5.0, 5.0 - errors]), np.array([1.0, 1.0]))
+    exact = 2 * stats.norm.pdf(max(errors, 2.0)) / stats.norm.pdf(2.0)
+    assert (long / short, short + long) == pytest.approx((exact, 1.0))
+
+
+@pytest.mark.parametrize("ahead_d", [5.0, 20.0])
+def test_windows_of_a_random_walk_know_their_error(ahead_d: float) -> None:
+    """Drift 1, sd 2 a day: the walks gained what their windows allow, so these stay as they are."""
+    t, changed = np.arange(-120, 1 / 48, 1 / 24), []
+    for seed in range(12):
+        level = np.cumsum(np.random.default_rng(seed).normal(1 / 24, 2 / np.sqrt(24), len(t)))
+        seen = windows(t, level, 0.5)
+        assert seen is not None
+        changed.append(np.median(tried(seen, t, level, ahead_d).variance / seen.variance))
+    assert np.mean(changed) == pytest.approx(1, abs=0.25)
+
+
 def test_windows_are_as_they_were_where_the_record_is_too_short_to_try_them() -> None:
     """Half a year ahead cannot be tried on two months."""
     t = np.linspace(-60, 0, 1441)
@@ -179,7 +199,7 @@ def test_the_drift_is_what_nine_of_ten_changes_of_pace_stay_below() -> None:
         gains = np.random.default_rng(seed).normal(5 / 24, 1 / np.sqrt(24), len(t))
         found.append(drift(t, np.cumsum(gains), 10.0))
     held = stats.halfnorm(scale=0.2**0.5).cdf(np.array(found, float))
-    assert 0.88 <= held.mean() <= 0.96
+    assert 0.88 <= held.mean() <= 0.94
 
 
 @pytest.mark.parametrize("count", [0, 1])

@@ -61,7 +61,7 @@ def windows(t: Floats, y: Floats, shortest_d: float) -> Windows | None:
     level = np.interp(-reach[:, None] * np.linspace(1, 0, PARTS + 1)[None, :], t, y)
     pace = (level[:, -1] - level[:, 0]) / reach
     variance = _variance(level) * PARTS / reach
-    return Windows(reach, pace, variance, _weight(reach, pace, variance))
+    return Windows(reach, pace, variance, weights(reach, pace, variance))
 
 
 def _variance(level: Floats) -> Floats:
@@ -73,7 +73,8 @@ def _variance(level: Floats) -> Floats:
     return largest
 
 
-def _weight(reach: Floats, pace: Floats, variance: Floats) -> Floats:
+def weights(reach: Floats, pace: Floats, variance: Floats) -> Floats:
+    """The share of each window: as its length allows, and by the density of what a shorter one contradicts it by."""
     # A short window shows noise that hardly adds to the variance of a long one.
     larger = np.maximum(variance[:, None], variance[None, :])
     off = (pace[:, None] - pace[None, :]) ** 2 / (larger / reach[:, None] + 1e-30)

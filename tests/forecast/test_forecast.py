@@ -203,6 +203,13 @@ def test_an_imported_image_is_not_growth() -> None:
     assert day(found.likely_s) == pytest.approx(65, abs=0.5)
 
 
+@pytest.mark.parametrize(("size", "found"), [(1.8, 0), (2.5, 1)])
+def test_a_step_is_a_five_hundredth_of_the_capacity_at_least(size: float, found: int) -> None:
+    """On a level without noise: what is smaller is growth."""
+    t = every(10, 10)
+    assert len(seen(t, 400 + 5 * t + size * np.clip((t - 6) / 0.05, 0, 1)).steps) == found
+
+
 def test_many_imports_are_growth() -> None:
     """Where nothing grows but by imports, again and again, the imports are the growth."""
     t = every(10, 50)

@@ -37,11 +37,11 @@ def test_independent_noise_touches_where_a_simulation_does(values: int) -> None:
     assert 3.29 * error == pytest.approx(width, rel=0.06)
 
 
-@pytest.mark.parametrize("values", [2, 5, 20])
-def test_noise_with_a_memory_touches_where_a_simulation_does(values: int) -> None:
-    """The same for an AR(1) of ten samples a memory, with so many memories."""
+@pytest.mark.parametrize(("values", "memory_d"), [(2, 1.0), (5, 0.25), (20, 4.0)])
+def test_noise_with_a_memory_touches_where_a_simulation_does(values: int, memory_d: float) -> None:
+    """The same for an AR(1) of ten samples a memory, with so many memories; however long these are."""
     middle, width = touched(0.1 / values, float(np.exp(-0.1)))
-    found, error = Noise(0.0, 1.0, 1.0, 0.0).touch(1 / values, 0.1, 0.0)
+    found, error = Noise(0.0, 1.0, memory_d, 0.0).touch(1 / values / memory_d, 0.1 * memory_d, 0.0)
     assert found == pytest.approx(middle, abs=0.3)
     assert 3.29 * error == pytest.approx(width, rel=0.1)
 

@@ -83,6 +83,16 @@ def test_a_short_record_has_nothing_to_compare_with() -> None:
     assert with_unusual_growth(found, history) == found
 
 
+@pytest.mark.parametrize("rate", [None, 250.0])
+def test_a_growth_without_a_date_is_not_included_yet(rate: float | None) -> None:
+    """A rate beside which nothing is dated tells nobody that it is soon full."""
+    t = every(30, CALM_D + 3.5 / 24)
+    history = history_of(t, calm(t, "flat") + 250 * np.maximum(t - CALM_D, 0))
+    at_s, used = START_S + float(t[-1]) * DAY_S, 500 + 250 * 3.5 / 24
+    found = Forecast(at_s, used, CAPACITY, no_end=NoEnd.UNCERTAIN, growth_per_day=rate)
+    assert with_unusual_growth(found, history).unusual is not None
+
+
 def test_a_growth_is_found_as_soon_as_there_are_hours_to_compare_with() -> None:
     """Nine days: no window is longer than five hours, and the growth of the last two and a half is found."""
     t = every(30, 215 / 24 + 1 / 96)

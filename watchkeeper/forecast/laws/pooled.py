@@ -208,7 +208,7 @@ def _lasted(found: Forecast, seen: Windows) -> float:
 
 def _enduring(found: Forecast, past: Past, record: Record, seen: Windows) -> Windows | None:
     """The windows that show net growth longer than the longest rest; None if there are none, or it has stopped."""
-    longest, present = _rests(record, found)
+    longest, present = rests(record, found)
     if found.no_end is NoEnd.CLEARED and len(past.clearings) < REGULAR:
         return None
     if found.no_end is not NoEnd.CLEARED and found.no_end is not NoEnd.FAR and present > max(RESTED * longest, PAUSE_D):
@@ -228,12 +228,12 @@ def _repaired(found: Forecast, past: Past, record: Record, seen: Windows) -> boo
 def _rests_since_room(found: Forecast, past: Past, record: Record) -> bool:
     """Return whether room was made, and nothing has grown since, for longer than it ever rested before."""
     made = [each.end_s for each in past.clearings] + [each.end_s for each in past.steps if each.size < 0]
-    longest, present = _rests(record, found)
+    longest, present = rests(record, found)
     since_d = (found.at_s - max(made, default=math.inf)) / DAY_S
     return PAUSE_D < since_d <= present + PLACED_D and present > RESTED * longest
 
 
-def _rests(record: Record, found: Forecast) -> tuple[float, float]:
+def rests(record: Record, found: Forecast) -> tuple[float, float]:
     """The longest time between two new highest levels, and the time since the last one. Days.
 
     On a level at rest noise alone reaches a new highest now and then, so one that is hardly higher does not count. What
@@ -250,7 +250,7 @@ def _untrended(found: Forecast, past: Past, record: Record, kept: Windows) -> Fo
     """The forecast of a level whose trend has no end."""
     reach = record.reach
     if found.no_end is NoEnd.CLEARED:
-        since_s = found.at_s - max(_rests(record, found)[0], 1.0) * DAY_S
+        since_s = found.at_s - max(rests(record, found)[0], 1.0) * DAY_S
         highest = (past.whole + past.top)[past.at_s >= since_s].max(initial=reach)
         reach = min(float(highest), found.capacity - NEAREST * (found.capacity - reach))
     need = max(found.capacity - reach, 0.0)

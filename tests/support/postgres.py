@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
+import trustme
 
 from tests.support.needs import need
 from tests.support.waiting import until
@@ -29,11 +30,11 @@ def programs() -> Path:
 class Server:
     """A server that can be stopped, killed and started again."""
 
-    def __init__(self, folder: Path, settings: tuple[str, ...] = ()) -> None:
+    def __init__(self, folder: Path, settings: tuple[str, ...] = (), port: int = 5432) -> None:
         self.folder, self._data = folder, folder / "data"
-        self._programs, self._settings = programs(), (*_SETTINGS, *settings)
+        self._programs, self._settings = programs(), (*_SETTINGS, f"port={port}", *settings)
         self._process: subprocess.Popen[bytes] | None = None
-        self.port = 5432
+        self.port = port
         _run_as(folder, [self._programs / "initdb", "--no-sync", "--username=owner", "--auth=trust", "-D", self._data])
 
     def start(self) -> None:
@@ -84,8 +85,22 @@ class Server:
 
     def address(self, database: str = "watchkeeper", user: str = "owner", **more: str) -> str:
         """The address through its socket."""
-        given = {"host": str(self.folder), "dbname": database, "user": user, **more}
+        given = {"host": str(self.folder), "port": str(self.port), "dbname": database, "user": user, **more}
         return psycopg.conninfo.make_conninfo(**given)
+
+    def use_certificate(self, certificate: trustme.LeafCert) -> None:
+        """Accept TLS with this certificate from now on."""
+        owner = self._data.stat()
+        for name, content in (
+            ("server.crt", b"".join(each.bytes() for each in certificate.cert_chain_pems)),
+            ("server.key", certificate.private_key_pem.bytes()),
+        ):
+            path = self._data / name
+            path.write_bytes(content)
+            path.chmod(0o600)
+            os.chown(path, owner.st_uid, owner.st_gid)
+        self.query("ALTER SYSTEM SET ssl = on", database="postgres")
+        self.query("SELECT pg_reload_conf()", database="postgres")
 
     def query(self, text: str, *values: object, database: str = "watchkeeper") -> list[tuple[Any, ...]]:
         """Rows, as the owner."""
@@ -108,7 +123,7 @@ def _run_as(folder: Path, words: list[object]) -> None:
 
 
 @contextmanager
-def server(*settings: str) -> Iterator[Server]:
+def server(*settings: str, port: int = 5432) -> Iterator[Server]:
     """A running server in a short path (a socket's has at most 107 bytes), deleted at the end."""
     programs()
     folder = Path(tempfile.mkdtemp(prefix="wk-pg-"))
@@ -120,7 +135,7 @@ def server(*settings: str) -> Iterator[Server]:
         os.chown(folder, found.pw_uid, found.pw_gid)
     made: Server | None = None
     try:
-        made = Server(folder, settings)
+        made = Server(folder, settings, port)
         made.start()
         yield made
     finally:

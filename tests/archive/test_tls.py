@@ -99,7 +99,7 @@ async def test_a_host_and_a_station_use_it(running: Server, authority: trustme.C
 def test_a_certificate_that_does_not_fit_is_refused(running: Server, authority: trustme.CA, tmp_path: Path) -> None:
     """Of another authority, of another name, and one that has expired: each error says what is wrong."""
     use(running, authority.issue_cert(NAME))
-    unknown = "certificate verify failed; it has expired, or sslrootcert in the address does not name the file of its"
+    unknown = "certificate verify failed; it has expired, or sslrootcert in the address is not the file of its"
     assert unknown in refusal(over_tls(running, trustme.CA(), tmp_path))
     said = refusal(over_tls(running, authority, tmp_path, name="quay.example.org"))
     assert 'does not match host name "quay.example.org"' in said

@@ -98,7 +98,7 @@ def _said(error: Exception) -> str:
     """The first line of what the server or libpq reported, and what usually helps."""
     said = " ".join(str(error).split("\n")[0].split()) or type(error).__name__
     remedies = {
-        "certificate verify failed": "it has expired, or sslrootcert in the address does not name the file of its authority",
+        "certificate verify failed": "it has expired, or sslrootcert in the address is not the file of its authority",
         "does not exist": "run watchkeeper archive-init there",
         "password authentication failed": "write the address that watchkeeper archive-init printed",
         "permission denied": "run watchkeeper archive-init there again",

@@ -1,6 +1,7 @@
 """What the outbox keeps for each notifier, and how it records the result of a delivery. Not here: deliveries."""
 
 import asyncio
+import math
 import traceback
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -19,6 +20,8 @@ class DeliveryQueue:
     unwritten: deliveries by id whose new state the store has not saved yet, with their event log entries.
     due_s: by delivery id, when the next attempt is due on the monotonic clock: the wall clock may be set meanwhile.
     failing: since when, on the monotonic clock, no delivery has succeeded, and why; None if the last one succeeded.
+    accepts: the last attempt succeeded, or there was none since the start: what failed before is tried at once.
+    early_failed_s: when, on the monotonic clock, such an early attempt failed last.
     unreadable: since when, on the monotonic clock, the outbox cannot be read, and why; None if it can.
     unstored: deliveries that the store has no space for.
     over: it delivers no more. tasks: what it runs; the first one delivers.
@@ -29,6 +32,8 @@ class DeliveryQueue:
     unwritten: dict[int, tuple[Delivery, EventLine | None]] = field(default_factory=dict)
     due_s: dict[int, float] = field(default_factory=dict)
     failing: tuple[float, str] | None = None
+    accepts: bool = True
+    early_failed_s: float = -math.inf
     unreadable: tuple[float, str] | None = None
     unstored: MemoryQueue = field(default_factory=MemoryQueue)
     over: bool = False

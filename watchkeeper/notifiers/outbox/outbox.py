@@ -57,6 +57,10 @@ The longest quiet hours are a week; one day is added.
 LEAST_TOGETHER = 2
 """So many held messages become one; a single one is sent as it is, if it is still true."""
 
+EARLY_EVERY_S = 60.0
+"""An early attempt that failed is not followed by another one within this time: one message alone may be refused, while
+all others are accepted."""
+
 MEND_S = 30.0
 """How long to wait before the store is read again after it failed."""
 
@@ -231,12 +235,26 @@ class Outbox:
                 continue
             lane.unreadable = None
             wait_s = IDLE_S if delivery is None else self._wait_s(lane, delivery)
-            if delivery is not None and wait_s <= 0:
+            early = delivery is not None and wait_s > 0 and self._is_tried_early(lane, delivery)
+            if delivery is not None and (wait_s <= 0 or early):
                 if await self._put_together(lane, delivery):
                     continue
                 await self._record(lane, *await self._try(lane, delivery))
+                if early and not lane.accepts:
+                    lane.early_failed_s = self._clock.monotonic_s()
             elif not lane.over:
                 await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
+
+    def _is_tried_early(self, lane: DeliveryQueue, delivery: Delivery) -> bool:
+        """Return whether one that waits after a failure need not wait: the receiver has accepted another message since,
+        or the daemon, or this configuration of the notifier, is new.
+
+        It would come up to half an hour later than it could otherwise, in a thread that newer messages wait for.
+        """
+        if not lane.accepts or self._clock.monotonic_s() - lane.early_failed_s < EARLY_EVERY_S:
+            return False
+        current, now = lane.unwritten.get(delivery.id, (delivery, None))[0], self._clock.now()
+        return current.tries > 0 and self._active.route(lane).leaves_at(delivery.message, now, delivery.behind) <= now
 
     async def _put_together(self, lane: DeliveryQueue, first: Delivery) -> bool:
         """Put what quiet hours held into one message, if this delivery is one of several; return whether it is.
@@ -416,8 +434,9 @@ class Outbox:
         if delivery.state is DeliveryState.DELIVERED:
             if lane.failing is not None:
                 log.info("%s: delivers again", delivery.notifier, extra=log_fields(Event.DELIVERY_RESUMED, delivery))
-            lane.failing = None
+            lane.failing, lane.accepts = None, True
         else:
+            lane.accepts = False
             lane.failing = (lane.failing[0] if lane.failing else self._clock.monotonic_s(), delivery.trouble)
         earlier = lane.unwritten.pop(delivery.id, (delivery, None))[1]
         try:

@@ -38,3 +38,10 @@ def test_a_growth_that_goes_on_is_no_step(base: float) -> None:
     assert find_steps(lattice, np.ones(200, bool), floor=5.0) == ()
     (ended,) = find_steps(np.append(lattice, np.full(12, lattice[-1])), np.ones(212, bool), floor=5.0)
     assert ended.size == pytest.approx(400, rel=0.1)
+
+
+@pytest.mark.parametrize(("places", "found"), [(54, 0), (55, 1), (60, 1)])
+def test_a_step_is_complete_once_two_usual_changes_follow(places: int, found: int) -> None:
+    """A step at place 50; changes are taken over three places, so from 50 to 53 and from 51 to 54 nothing happens."""
+    lattice = np.where(np.arange(places) < 50, 300.0, 500.0)
+    assert len(find_steps(lattice, np.ones(places, bool), floor=20.0)) == found

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.forecast.levels import CAPACITY, START_S, every, history_of
+from tests.forecast.levels import CAPACITY, START_S, every, history_of, noise
 from watchkeeper.forecast.hourly_features import LEAST_CLEARING, LEAST_SHARE, study
 from watchkeeper.forecast.samples import to_points
 from watchkeeper.forecast.trends.trend_selection import Outlook, look
@@ -40,3 +40,12 @@ def test_growth_has_stopped_after_half_a_day_without_it(rest_h: float, stopped: 
     found = trend(t, 300 + 30 * t.clip(0, t[-1] - rest_h / 24))
     assert (abs(found.slope) < 1) is stopped
     assert (found.slope > 10) is not stopped
+
+
+@pytest.mark.parametrize("sd", [0.1, 2.0])
+def test_a_trend_that_nothing_contradicts_takes_the_whole_past(sd: float) -> None:
+    """A line with independent noise: nothing of its 20 days is left out."""
+    t = every(20, 20)
+    found = trend(t, 300 + 10 * t + noise(len(t), sd))
+    assert found.reach_d == pytest.approx(20, abs=0.1)
+    assert found.slope == pytest.approx(10, abs=4 * (12 * sd**2 / 72 / 20**3) ** 0.5)

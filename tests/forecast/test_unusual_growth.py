@@ -140,3 +140,15 @@ def test_it_is_wrong_about_as_rarely_as_a_rank_test_is() -> None:
             found = Forecast(at_s, float(used[i]), CAPACITY, no_end=NoEnd.STILL)
             wrong += with_unusual_growth(found, history).unusual is not None
     assert wrong <= hours / 100
+
+
+def test_a_growth_whose_gain_is_gone_again_has_no_rate() -> None:
+    """Three hours of growth, all of it deleted in the newest minutes: nothing is on its way to full."""
+    t = every(60, CALM_D + 4.5 / 24)
+    used = calm(t, "flat") + 250 * np.maximum(t - CALM_D, 0)
+    used[-1] = 500.0
+    history = history_of(t, used)
+    found = Forecast(START_S + float(t[-1]) * DAY_S, 500.0, CAPACITY, no_end=NoEnd.STILL)
+    assert with_unusual_growth(found, history).unusual is None
+    used[-1] = used[-2]
+    assert with_unusual_growth(found, history_of(t, used)).unusual is not None

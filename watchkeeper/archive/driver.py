@@ -41,8 +41,7 @@ def driver() -> ModuleType:
         import psycopg  # noqa: PLC0415  optional
     except ImportError:
         raise ArchiveRefused(
-            "the archive needs the package psycopg: install watchkeeper[archive], as in pip install "
-            "'watchkeeper[archive]'"
+            "the archive needs the package psycopg, which is not installed here: pip install 'psycopg[binary]'"
         ) from None
     return psycopg
 

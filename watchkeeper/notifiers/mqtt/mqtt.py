@@ -83,7 +83,7 @@ def _is_near(server: str) -> bool:
 
 
 class MqttSettings(ReceiverSettings):
-    """An MQTT 5 broker. Needs the extra: pip install 'watchkeeper[mqtt]'.
+    """An MQTT 5 broker.
 
     server: name of the broker. port: its port; by default 8883 with TLS and 1883 without.
     security: `tls`, or `none` for localhost and for addresses of a private network.
@@ -105,7 +105,7 @@ class MqttSettings(ReceiverSettings):
     @model_validator(mode="after")
     def _agrees(self) -> Self:
         if importlib.util.find_spec("paho") is None:
-            raise ValueError("needs a package that is not installed: pip install 'watchkeeper[mqtt]'")
+            raise ValueError("needs the package paho-mqtt, which is not installed here: pip install paho-mqtt")
         if self.security == "none" and not _is_near(self.server):
             raise ValueError('security "none" is only for localhost and private addresses; write "tls"')
         if (self.user is None) != (self.password is None):

@@ -136,7 +136,7 @@ def _need(request: web.Request) -> None:
     if not request.app[SESSION_AUTH].open:
         raise Refusal(403, "No password is set, so nobody can sign in; set page.password in the configuration.")
     if not ceremonies.available():
-        raise Refusal(501, "Passkeys need the package fido2: pip install 'watchkeeper[passkeys]'.")
+        raise Refusal(501, "Passkeys need the package fido2, which is not installed here: pip install fido2.")
 
 
 async def _signed_in(request: web.Request) -> tuple[Session, Mapping[str, Any]]:

@@ -186,6 +186,36 @@ def test_discovery_proposes_what_the_service_accepts(operator: Operator) -> None
     operator.station.note(f"discovery: {len(_get(operator, '/api/v1/quantities'))} series after its proposal was taken")
 
 
+BACKUP_READ = """
+[[probe]]
+kind = "snapshots"
+name = "hide-hub"
+files = ["{file}"]
+max_age = "3650d"
+every = "5s"
+"""
+
+
+@host
+def test_a_backup_is_read_by_a_unit_of_its_own(operator: Operator) -> None:
+    """The reader is started by systemd for a file that is due, and finds the file whole, and no unit has failed."""
+    station, machine = operator.station, operator.station.machine
+    # The reader leaves a file alone for a quarter of an hour after the last change of it.
+    old = machine.run("find /usr /var -xdev -name '*.gz' -size +1k -cmin +16 | head -n 1").strip()
+    machine.write(CONFIG, machine.run(f"cat {CONFIG}") + BACKUP_READ.format(file=old))
+    operator.run(_block(CHANGE))
+
+    def content() -> Any:
+        return station.latest("snapshots of hide-hub").get(("snapshots of hide-hub", "content"))
+
+    station.wait_until("the file to be read", content, 300)
+    assert content()["ok"], content()
+    assert int(machine.run("systemctl show -p NAccepted --value watchkeeper-reader.socket")) >= 1
+    assert machine.run("systemctl --failed --no-legend --plain 'watchkeeper*'").strip() == ""
+    score = machine.run("systemd-analyze security --no-pager watchkeeper.service | tail -n 1")
+    station.note(f"reader: {score.strip()}")
+
+
 @host
 def test_removing_everything_leaves_nothing(operator: Operator) -> None:
     """`deploy/remove --everything`: every file, folder, user and group that was not there before is gone."""

@@ -334,5 +334,5 @@ def test_ports_and_places() -> None:
 def test_the_package_is_named_where_it_is_missing(monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the client the configuration error says what to install."""
     monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
-    with pytest.raises(ValidationError, match="needs the package paho-mqtt, .* pip install paho-mqtt"):
+    with pytest.raises(ValidationError, match=r"needs the package paho-mqtt, .* pip install paho-mqtt"):
         MqttSettings.model_validate({"kind": "mqtt", "server": "127.0.0.1"})

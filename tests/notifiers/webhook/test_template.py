@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from jinja2 import Environment
 from pydantic import ValidationError
 
 from tests.notifiers.webhook.test_webhook import answering, hook, receiver
@@ -101,6 +102,32 @@ def test_what_a_long_message_needs_is_allowed() -> None:
         "{% for line in (body + ' ')|list if line != 'x' %}{{ part(line) }}{% endfor %}{{ [headline]|join(', ') }}"
     )
     assert b"<p>" in Body(text, is_json=False).render(messages()[0])
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "{{ ['a', 'b']|join }}",
+        "{{ ['a', 'b']|join(', ') }}",
+        "{{ ['a', 'b']|join(d='-') }}",
+        "{{ 'a man'|replace('a', 'the') }}",
+        "{{ 'a man'|replace('a', new='the') }}",
+        "{{ 'a man'|replace(old='a', new='the') }}",
+        "{{ 'a man'|replace('a', 'the', 1) }}",
+        "{{ 'a' ~ 1 ~ ['b'] }}",
+    ],
+)
+def test_what_is_bounded_makes_what_jinja_makes(text: str) -> None:
+    """Arguments by place and by name; the reference is an environment without bounds."""
+    assert Body(text, is_json=False).render(messages()[0]).decode() == Environment().from_string(text).render()
+
+
+@pytest.mark.parametrize("text", ["{{ body|list|join(d=body) }}", "{{ body|replace(old='', new=body) }}"])
+def test_arguments_by_name_are_bounded_too(text: str) -> None:
+    """The length is known before a text is made."""
+    long = "{% set body = body %}" + "{% set body = body ~ body %}" * 5
+    with pytest.raises(TemplateWrong, match="more than 256 KiB"):
+        Body(long + text, is_json=False)
 
 
 def test_a_name_that_is_set_in_the_template_is_known() -> None:

@@ -118,6 +118,14 @@ async def test_output_without_end_is_not_kept(tmp_path: Path) -> None:
     assert psutil.Process().memory_info().rss - before < 50 * 2**20
 
 
+async def test_each_delivery_reads_what_its_own_program_says(tmp_path: Path) -> None:
+    """More than fits into a pipe (64 KiB, pipe(7)), three times: none waits for a reader, though handles are reused."""
+    path = program(tmp_path, "sys.stderr.write('x' * 300_000 + '\\n' + sys.argv[1] + '\\n'); sys.exit(65)")
+    for said in ("first", "second", "third"):
+        with pytest.raises(DeliveryRefused, match=f"ended with status 65: {said}$"):
+            await lamp(path, said).deliver(messages()[0])
+
+
 async def test_a_program_need_not_read(tmp_path: Path) -> None:
     """One that closes its input and exits with 0 has delivered."""
     await lamp(program(tmp_path, "os.close(0)")).deliver(messages()[0])

@@ -369,6 +369,15 @@ def test_the_last_of_regular_steps_is_expected_when_it_is_due(until_d: float) ->
     assert day(found.likely_s) == pytest.approx(196, abs=3)
 
 
+@pytest.mark.parametrize("until_d", [175.0, 178.0, 180.6])
+def test_noise_does_not_hide_that_images_recur(until_d: float) -> None:
+    """The kept hours hold four; with the days it is eleven or twelve, and the last but one fills nearly all."""
+    t = every(30, until_d)
+    found = seen(t, 200 + 60 * np.floor((t + 0.02) / 14) + noise(len(t), 1.0))
+    assert found.used == pytest.approx(920, abs=5)
+    assert day(found.likely_s) == pytest.approx(196, abs=4)
+
+
 def test_a_few_images_are_not_growth() -> None:
     """Five within the record of a level that grows steadily by more: the line is what fills it."""
     t = every(20, 100)

@@ -12,7 +12,7 @@ from tests.notifiers.webhook.test_webhook import answering, hook, receiver
 from tests.support.messages import messages
 from watchkeeper import settings
 from watchkeeper.errors import ConfigError, DeliveryDeferred
-from watchkeeper.model.alert import Concern, NotificationKind
+from watchkeeper.model.alert import Concern, NotificationKind, State
 from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.sample_messages import sample_messages
 from watchkeeper.notifiers.webhook.template import KNOWN, LONGEST_BYTES, Body, TemplateWrong
@@ -39,6 +39,14 @@ def test_it_is_tried_with_every_kind_of_message() -> None:
     kinds = {(message.kind, message.concern) for _, message in sample_messages()}
     assert kinds == {(telling, concern) for telling in NotificationKind for concern in Concern}
     assert sum(message.test for _, message in sample_messages()) == 1
+
+
+def test_only_what_has_ended_is_no_alert_any_more() -> None:
+    """A template is tried with what is sent: an ended alert is over and has no priority, all others are active."""
+    for _, message in sample_messages():
+        ended = message.kind is NotificationKind.ENDED
+        assert (message.state, message.priority is None) == ((State.RECTIFIED if ended else State.ACTIVE), ended)
+        assert (message.since is None, message.likely_at is None) == (ended, ended)
 
 
 @pytest.mark.parametrize(

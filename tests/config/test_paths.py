@@ -78,6 +78,7 @@ def test_how_long_things_are_kept_by_default() -> None:
     [
         ('samples = "23h"', "store.samples", "1d"),
         ('hours = "59d"', "store.hours", "60d"),
+        ('forecasts = "29d"', "store.forecasts", "30d"),
         ('max_size = "1 MiB"', "store.max_size", "16 MiB"),
         ('samples = "400d"', "store", "samples (400d) must be kept for a shorter time than hours (400d)"),
         ('days = "70d"', "store", "hours (400d) must be kept for a shorter time than days (70d)"),

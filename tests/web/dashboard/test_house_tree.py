@@ -13,7 +13,7 @@ from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Level, SeriesKey, file_system_space
 from watchkeeper.web.dashboard.cause_tree import DependentsOf
 from watchkeeper.web.dashboard.dashboard import build_dashboard
-from watchkeeper.web.dashboard.house_state import Branch, Inside, house
+from watchkeeper.web.dashboard.house_state import Branch, Inside, Line, backups, house
 
 Lines = dict[str, "tuple[str, Lines]"]
 """Of each name: how it is, and what is inside it."""
@@ -171,3 +171,44 @@ async def test_the_tree_is_nested_lists_on_the_page(page: Open) -> None:
     part = html[html.index('id="house"') : html.index("</section>", html.index('id="house"'))]
     assert part.count("<ul") == part.count("</ul>") >= 6
     assert part.index("pool skerry") < part.index("guest hide-hub") < part.index("service hide-hub")
+
+
+def sets(*names: str) -> list[Line]:
+    """The lines of sets of snapshots that are due at the same time, and of one that is overdue."""
+    store = ReadStoreDouble()
+    for name in names:
+        store.deadline(f"snapshots of {name}", "age of the newest", timedelta(hours=5), DAY)
+    store.deadline("snapshots of nest-cams", "age of the newest", timedelta(hours=-5), DAY, Priority.WARNING)
+    return list(backups(build_dashboard(store.all_series, store.seen, store.found, store.raised, NOW)).shown)
+
+
+def test_equal_snapshots_are_one_line() -> None:
+    """Said once of those of which the same is said; an overdue one keeps its line."""
+    together, late = sorted(sets("hide-hub", "ringing-db", "tide-log"), key=lambda each: not each.well)
+    assert (together.before, [name for _, name in together.links]) == (
+        "snapshots of ",
+        ["hide-hub", "ringing-db", "tide-log"],
+    )
+    assert (together.value, together.trend, together.things) == ("19 h old", "due in 5 h", 3)
+    assert (late.name, late.links, late.trend, late.things) == (
+        "snapshots of nest-cams", (), "overdue by 5 h", 1,
+    )  # fmt: skip
+
+
+def test_of_many_equal_snapshots_four_are_named() -> None:
+    """The rest is counted, and never a single one."""
+    five, six = (next(each for each in sets(*"abcdef"[:count]) if each.well) for count in (5, 6))
+    assert (len(five.links), five.more, five.things) == (5, 0, 5)
+    assert (len(six.links), six.more, six.things) == (4, 2, 6)
+
+
+async def test_equal_snapshots_have_a_link_each(page: Open) -> None:
+    """Each is a link of its own, as nothing else of the line is."""
+    store = ReadStoreDouble()
+    for name in ("hide-hub", "tide-log"):
+        store.deadline(f"snapshots of {name}", "age of the newest", timedelta(hours=5), DAY)
+    text = await (await (await page(store)).get("/")).text()
+    line = text[text.index('<span class="name several">') :].partition("</li>")[0]
+    assert line.count("<a ") == 2
+    assert " and <a" in line
+    assert "19 h old" in line

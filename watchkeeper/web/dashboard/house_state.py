@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from functools import partial
+from typing import TypeVar
 
 from markupsafe import Markup
 
@@ -26,13 +27,22 @@ from watchkeeper.web.dashboard.house_tree import CONTAINER, GUEST, SERVICE, Node
 SHOWN = 8
 """So many things of one sort are shown; the rest is folded, but nothing that is not well, and no level above
 HIGH_SHARE, ever is."""
+T = TypeVar("T")
+NAMED = 4
+"""So many things of one line are named."""
+SETS = ("snapshots of ", "backups of ", "guest ", "service ", "host ", "file system ", "unit ")
+"""First words that are said once for several: `snapshots of hide-hub, nest-cams and tide-log`."""
 LISTED = 100
 """So many lines of a folded list are sent; a house has fewer. The rest is counted, and in the page's JSON form."""
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One thing: its link, how it is, and what is said besides. bar: how full it is, if it is a level."""
+    """One thing: its link, how it is, and what is said besides. bar: how full it is, if it is a level.
+
+    Or several of which the same is said. links: them, as (series id, name). before: the words that they share. more:
+    how many of them are not named.
+    """
 
     series_id: int
     name: str
@@ -40,6 +50,14 @@ class Line:
     trend: str = ""
     bar: Markup | None = None
     well: bool = True
+    links: tuple[tuple[int, str], ...] = ()
+    before: str = ""
+    more: int = 0
+
+    @property
+    def things(self) -> int:
+        """How many things it is about."""
+        return len(self.links) + self.more or 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +67,11 @@ class Lines:
     shown: tuple[Line, ...]
     folded: tuple[Line, ...]
     more: int = 0
+
+    @property
+    def not_shown(self) -> int:
+        """How many things are not in the open."""
+        return sum(each.things for each in self.folded) + self.more
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +103,38 @@ class Branch:
 def _lines(found: Sequence[Callable[[], Line]], shown: int) -> Lines:
     """Lines that are made only if they are listed."""
     made = [make() for make in found[: shown + LISTED]]
-    folded = tuple(replace(each, bar=None) for each in made[shown:])
-    return Lines(tuple(made[:shown]), folded, max(len(found) - len(made), 0))
+    lines = _grouped(made)
+    folded = tuple(replace(each, bar=None) for each in lines[shown:])
+    return Lines(tuple(lines[:shown]), folded, max(len(found) - len(made), 0))
+
+
+def _grouped(lines: Sequence[Line]) -> list[Line]:
+    """Lines that say the same about the same sort of thing become one, where the first of them is."""
+    groups: dict[object, list[Line]] = {}
+    for each in lines:
+        prefix = set_prefix(each.name)
+        alike = (prefix, each.value, each.trend) if prefix and each.well else each.series_id
+        groups.setdefault(alike, []).append(each)
+    return [_one(group) for group in groups.values()]
+
+
+def _one(group: Sequence[Line]) -> Line:
+    if len(group) == 1:
+        return group[0]
+    before = set_prefix(group[0].name)
+    named = named_of(group)
+    links = tuple((each.series_id, each.name.removeprefix(before)) for each in named)
+    return replace(group[0], links=links, before=before, more=len(group) - len(named))
+
+
+def set_prefix(name: str) -> str:
+    """The first words of a name that are said once for several; empty if there are none."""
+    return next((each for each in SETS if name.startswith(each)), "")
+
+
+def named_of(group: Sequence[T]) -> Sequence[T]:
+    """Those of a group that are named: never all but one."""
+    return group[:NAMED] if len(group) > NAMED + 1 else group
 
 
 def house(board: Dashboard, dependents_of: DependentsOf, zone: tzinfo) -> Inside:

@@ -425,7 +425,8 @@ def _seen(seen: Observation, now: datetime, zone: tzinfo) -> list[tuple[str, str
         case Answer() | Condition():
             return [("state", dashboard_text.summary(seen))]
         case Deadline():
-            times = (("last happened", seen.last_at), ("due", seen.due_at))
+            happens = (("last happened", seen.last_at),) if seen.last_at or seen.period_s else ()
+            times = (*happens, ("due", seen.due_at))
             rows = [(name, instant(at, zone, now) if at else "never") for name, at in times]
             return rows + ([("expected every", duration(seen.period_s))] if seen.period_s else [])
         case _:

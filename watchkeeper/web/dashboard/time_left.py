@@ -12,14 +12,10 @@ from watchkeeper.web.charts import time_left_chart
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, Place
-from watchkeeper.web.dashboard.house_state import LISTED
+from watchkeeper.web.dashboard.house_state import LISTED, named_of, set_prefix
 
 SHOWN = 14
 """So many lines are shown; the rest is folded. An alert or an estimate goes before a due date that is normally met."""
-NAMED = 4
-"""So many things of one line are named."""
-SETS = ("snapshots of ", "backups of ", "guest ", "service ", "host ", "file system ", "unit ")
-"""First words that are said once for several: `snapshots of hide-hub, nest-cams and tide-log`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,20 +84,16 @@ def _alike(place: Place) -> object:
     """What several due dates must have in common to be one line; None if it stays alone."""
     if place.forecast or place.priority is not None:
         return None
-    prefix = _prefix(place.finding.key.subject)
+    prefix = set_prefix(place.finding.key.subject)
     return (prefix, place.finding.key.quantity, dashboard_text.left(place)) if prefix else None
-
-
-def _prefix(subject: str) -> str:
-    return next((each for each in SETS if subject.startswith(each)), "")
 
 
 def _ahead(group: Sequence[Place], board: Dashboard, zone: tzinfo) -> Row:
     first = group[0]
     finding, ahead = first.finding, first.left_s > 0
     forecast = first.forecast and ahead
-    before = _prefix(finding.key.subject) if len(group) > 1 else ""
-    named = group[:NAMED] if len(group) > NAMED + 1 else group
+    before = set_prefix(finding.key.subject) if len(group) > 1 else ""
+    named = named_of(group)
     return Row(
         links=tuple((p.series_id, _name(p, before)) for p in named),
         before=before,

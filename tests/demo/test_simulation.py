@@ -103,9 +103,19 @@ async def test_the_planner_plans_the_station(set_stage: Set) -> None:
     assert "Go: guest hide-hub can be changed now." in await page(stage, "preflight?subject=hide-hub")
     assert "No-go: 2 points against changing pool skerry now." in await page(stage, "preflight?subject=pool+skerry")
     assert "as before Wed 25 Nov 03:00" in await page(stage, "preflight?subject=ringing-db&after=yes")
+    assert (await page(stage, "backups")).count("no restore of it was ever reported") == 2
     frees = await page(stage, "reclaim")
     assert "pool skerry: 120 GiB in snapshots" in frees
     assert "skerry/nest-cams, daily-*: 7 snapshots" in frees
+
+
+async def test_the_planner_looks_again_as_simulated_time_passes(set_stage: Set) -> None:
+    """An answer is not kept for days of the story: what was read before is not said of a pool that has filled."""
+    stage, _ = await set_stage(0.9)
+    asked = "capacity?disk=32GiB&memory=2GiB"
+    assert "Host read just now" in await page(stage, asked)
+    await stage.advance(30 * HOUR_S)
+    assert "Host read just now" in await page(stage, asked)
 
 
 async def test_the_planner_sees_the_trouble(set_stage: Set) -> None:

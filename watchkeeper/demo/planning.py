@@ -165,6 +165,10 @@ class DemoPlanner(HostPlanner):
         super().__init__(settings, store, bench, HostReader(look, (("the invented pool", finder),)))
         self._moment = moment
 
+    def _now_s(self) -> float:
+        """Simulated seconds: in real ones an answer would be kept for days of the story."""
+        return self._moment().at.timestamp()
+
     async def _points(self, change: Change, host: HostNow) -> PreflightAnswer:
         answer = await super()._points(change, host)
         if change.afterwards:

@@ -74,7 +74,6 @@ async def _asked(request: web.Request) -> Planned[BackupsAnswer]:
 
 def _row(guest: GuestBackup, answer: BackupsAnswer) -> GuestRow:
     newest = f"{duration((answer.at - guest.newest_at).total_seconds())} old" if guest.newest_at else ""
-    restored = max((each.restored_at for each in guest.copies if each.restored_at), default=None)
     fit = {Coverage.GOOD: "yes", Coverage.UNKNOWN: "not known"}.get(guest.coverage, "no")
     return GuestRow(
         guest.name,
@@ -82,6 +81,14 @@ def _row(guest: GuestBackup, answer: BackupsAnswer) -> GuestRow:
         guest.coverage.value,
         newest,
         ", ".join(guest.disks),
-        f"last proven restore {restored:%Y-%m-%d}" if restored else "no restore of it was ever reported",
+        _restored(guest),
         guest.reasons,
     )
+
+
+def _restored(guest: GuestBackup) -> str:
+    """When a copy was last restored. Empty without a copy, or if the line of the only one says it."""
+    last = max((each.restored_at for each in guest.copies if each.restored_at), default=None)
+    if not guest.copies or (last and len(guest.copies) == 1):
+        return ""
+    return f"last proven restore {last:%Y-%m-%d}" if last else "no restore of it was ever reported"

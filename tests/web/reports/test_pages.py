@@ -108,6 +108,8 @@ async def test_the_sheet_without_a_configuration(page: Open) -> None:
     text = await (await (await page(readstore.full())).get("/sheet")).text()
     assert "nobody is named in the configuration" in text
     assert "pool skerry" in text
+    assert "<code>watchkeeper status</code>" in text
+    assert "`" not in text
 
 
 async def test_both_are_in_the_api(page: Open) -> None:

@@ -10,7 +10,7 @@ from pydantic import Field, ValidationError
 
 from tests.support.document import problems
 from watchkeeper.config.errors.locations import ErrorLocation, format_location, location
-from watchkeeper.config.errors.problems import shown, translate, whose, without_secrets
+from watchkeeper.config.errors.problems import _without, shown, translate, whose, without_secrets
 from watchkeeper.config.types import Strict
 
 HIDE = '[[probe]]\nkind = "hide"\nurl = "http://127.0.0.1/"\n'
@@ -190,3 +190,12 @@ def test_two_wrong_members_of_a_union_are_one_problem() -> None:
     assert found.what == (
         '"up" is not allowed; write "north" or "south"; or: "up" is text; write a whole number, at least 0'
     )
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [("abc is no port", "... is no port"), ("ab is no port", "ab is no port"), ("abcd and xabc", "... and xabc")],
+)
+def test_a_word_of_three_characters_may_be_a_secret(said: str, shown: str) -> None:
+    """Shorter ones are none; longer words that contain it stay whole."""
+    assert _without(said, ["ab", "abc", "abcd"]) == shown

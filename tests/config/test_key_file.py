@@ -22,7 +22,8 @@ def test_it_is_made_once(tmp_path: Path) -> None:
     assert own_key(path) == key
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert [each.name for each in path.parent.iterdir()] == ["acknowledge.key"]
-    assert own_key(tmp_path / "other.key") != key
+    for other in (tmp_path / "other.key", tmp_path / "lib" / "other" / "acknowledge.key"):
+        assert own_key(other) != key
 
 
 @pytest.mark.parametrize(("damaged", "length"), [(b"short", "5"), (b"", "0"), (b"k" * 99, "more than 32")])

@@ -33,3 +33,11 @@ def test_a_missing_key_removes_what_misses_it() -> None:
     partial = PartialDocument(DOCUMENT)
     partial.leave_out([("host", "page"), ("notifier", 0, "server")], tables=False)
     assert partial.document() == {"notifier": DOCUMENT["notifier"][1:]}
+
+
+def test_what_is_wrong_with_the_whole_removes_nothing() -> None:
+    """An error that has no place of its own."""
+    partial = PartialDocument(DOCUMENT)
+    partial.leave_out([()], tables=False)
+    partial.leave_out([()], tables=True)
+    assert partial.document() == DOCUMENT

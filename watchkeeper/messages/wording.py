@@ -512,7 +512,7 @@ def _undated(finding: Finding, found: Forecast, now: datetime, zone: tzinfo, see
         return full_word(finding.key)
     if finding.used_limit is not None and finding.priority is not None:
         return _over_limit(finding, finding.used_limit, found, now)
-    if found.resting_since_s is not None and (finding.early or (found.unusual and finding.priority is None)):
+    if found.resting_since_s is not None and _is_too_early(finding, found):
         return _resting(found, found.resting_since_s, "", now, zone)
     if found.unusual is not None and finding.priority is None:
         return _unusual(found, found.unusual, now, zone, seen)
@@ -524,6 +524,11 @@ def _undated(finding: Finding, found: Forecast, now: datetime, zone: tzinfo, see
         return "growing; too early for a date"
     # A time beyond the calendar is also a forecast: it has no `no_end`.
     return no_end_phrase(found.no_end or NoEnd.FAR) if finding.ends_at is None else ""
+
+
+def _is_too_early(finding: Finding, found: Forecast) -> bool:
+    """Return whether it is too early for a date of what grows."""
+    return finding.early or (found.unusual is not None and finding.priority is None)
 
 
 def _unusual(found: Forecast, growth: UnusualGrowth, now: datetime, zone: tzinfo, seen: Observation | None) -> str:

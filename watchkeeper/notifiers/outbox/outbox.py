@@ -237,13 +237,17 @@ class Outbox:
             wait_s = IDLE_S if delivery is None else self._wait_s(lane, delivery)
             early = delivery is not None and wait_s > 0 and self._is_tried_early(lane, delivery)
             if delivery is not None and (wait_s <= 0 or early):
-                if await self._put_together(lane, delivery):
-                    continue
-                await self._record(lane, *await self._try(lane, delivery))
-                if early and not lane.accepts:
-                    lane.early_failed_s = self._clock.monotonic_s()
+                await self._send(lane, delivery, early=early)
             elif not lane.over:
                 await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
+
+    async def _send(self, lane: DeliveryQueue, delivery: Delivery, *, early: bool) -> None:
+        """Send a delivery whose time has come, or that is tried early, alone or with others that were held."""
+        if await self._put_together(lane, delivery):
+            return
+        await self._record(lane, *await self._try(lane, delivery))
+        if early and not lane.accepts:
+            lane.early_failed_s = self._clock.monotonic_s()
 
     def _is_tried_early(self, lane: DeliveryQueue, delivery: Delivery) -> bool:
         """Return whether one that waits after a failure need not wait: the receiver has accepted another message since,

@@ -2,6 +2,7 @@
 
 import gc
 import tracemalloc
+from collections import deque
 from collections.abc import Callable
 from typing import Any
 
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watchkeeper.forecast import history as histories
-from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.forecast.history import RECENT, LevelHistory
 from watchkeeper.model.units import DAY_S, HOUR_S
 
 START_S = 1_767_225_600.0
@@ -174,3 +175,15 @@ def test_memory_is_flat_after_the_first_hour() -> None:
     two, five = grown_by(lambda: hours(2)), grown_by(lambda: hours(5))
     assert abs(five - two) < 4 * 1024
     assert two < 110 * 1024
+
+
+def test_the_newest_samples_are_those_of_a_bounded_queue() -> None:
+    """At every moment as many as are kept, also when rows are moved; the reference is collections.deque."""
+    history, kept = LevelHistory(), deque[float](maxlen=RECENT)
+    for minute in range(3 * RECENT):
+        at_s = START_S + 60.0 * minute
+        history.add(at_s, float(minute), 1e4)
+        kept.append(at_s)
+        at, _, _ = history.recent()
+        assert (len(at), at[0], at[-1]) == (len(kept), kept[0], kept[-1])
+    assert history.recent()[0].tolist() == list(kept)

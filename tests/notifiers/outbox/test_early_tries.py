@@ -86,6 +86,27 @@ async def test_one_that_is_always_refused_is_not_tried_with_every_other() -> Non
     assert 2 < post.tried.count(poison.id) <= 2 + 100 * 30 / EARLY_EVERY_S
 
 
+async def test_a_wait_that_was_asked_for_is_kept() -> None:
+    """The receiver asks for an hour (Retry-After, RFC 9110 10.2.3) for one message: another one changes nothing."""
+    store, clock, (first, other) = MemoryOutboxStore(), SetClock(), threads(2)
+    post = ScriptedNotifier([deferred(3_600)])
+    outbox = outbox_on(store, [post], clock)
+    store.add(outbox.deliveries_for(first, NOW))
+    async with running(outbox):
+        await settled(store, 1)
+        clock.advance(600)
+        store.add(outbox.deliveries_for(other, clock.now()))
+        outbox.poke()
+        await settled(store, 2)
+        for _ in range(50):  # time for a try of the first one
+            await asyncio.sleep(0)
+        assert post.tried == [first.id, other.id]
+        clock.advance(3_100)
+        outbox.poke()
+        await settled(store, 3)
+    assert post.got == [other.id, first.id]
+
+
 async def test_quiet_hours_are_kept() -> None:
     """One that failed just before ten in the evening is tried again in the morning, also after a restart at night."""
     before = Night(EVENING - timedelta(hours=1, seconds=2))

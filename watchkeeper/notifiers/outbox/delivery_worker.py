@@ -21,6 +21,7 @@ class DeliveryQueue:
     due_s: by delivery id, when the next attempt is due on the monotonic clock: the wall clock may be set meanwhile.
     failing: since when, on the monotonic clock, no delivery has succeeded, and why; None if the last one succeeded.
     accepts: the last attempt succeeded, or there was none since the start: what failed before is tried at once.
+    asked: ids of deliveries for which somebody asked for the present wait: the receiver, or another station.
     early_failed_s: when, on the monotonic clock, such an early attempt failed last.
     unreadable: since when, on the monotonic clock, the outbox cannot be read, and why; None if it can.
     unstored: deliveries that the store has no space for.
@@ -33,6 +34,7 @@ class DeliveryQueue:
     due_s: dict[int, float] = field(default_factory=dict)
     failing: tuple[float, str] | None = None
     accepts: bool = True
+    asked: set[int] = field(default_factory=set)
     early_failed_s: float = -math.inf
     unreadable: tuple[float, str] | None = None
     unstored: MemoryQueue = field(default_factory=MemoryQueue)

@@ -253,9 +253,14 @@ class Outbox:
         """Return whether one that waits after a failure need not wait: the receiver has accepted another message since,
         or the daemon, or this configuration of the notifier, is new.
 
-        It would come up to half an hour later than it could otherwise, in a thread that newer messages wait for.
+        It would come up to half an hour later than it could otherwise, in a thread that newer messages wait for. A wait
+        that was asked for is kept: by the receiver, or because another station may have sent it.
         """
-        if not lane.accepts or self._clock.monotonic_s() - lane.early_failed_s < EARLY_EVERY_S:
+        if (
+            not lane.accepts
+            or delivery.id in lane.asked
+            or self._clock.monotonic_s() - lane.early_failed_s < EARLY_EVERY_S
+        ):
             return False
         current, now = lane.unwritten.get(delivery.id, (delivery, None))[0], self._clock.now()
         return current.tries > 0 and self._active.route(lane).leaves_at(delivery.message, now, delivery.behind) <= now
@@ -364,6 +369,7 @@ class Outbox:
         behind = delivery.behind
         delivery = replace(lane.unwritten.get(delivery.id, (delivery, None))[0], behind=behind)
         lane.due_s.pop(delivery.id, None)
+        lane.asked.discard(delivery.id)
         delivery = await self._as_it_was(delivery)
         tried, line = await self._attempt(lane, replace(delivery, tries=delivery.tries + 1))
         self.attempts[tried.notifier, tried.state] += 1
@@ -424,6 +430,8 @@ class Outbox:
         if age_s > patience.give_up_s and delivery.tries >= patience.least_tries:
             return self._set_aside(delivery, trouble)
         wait_s = patience.wait_s(delivery.tries, wish_s, self._drawn())
+        if wish_s is not None:
+            lane.asked.add(delivery.id)
         due_at = self._active.route(lane).leaves_at(delivery.message, now + timedelta(seconds=wait_s), delivery.behind)
         lane.due_s[delivery.id] = self._clock.monotonic_s() + (due_at - now).total_seconds()
         later = replace(delivery, due_at=due_at, trouble=trouble)

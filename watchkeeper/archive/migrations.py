@@ -15,6 +15,9 @@ from watchkeeper.errors import ArchiveRefused
 
 SCHEMA = "watchkeeper"
 
+NOW_US = "(extract(epoch FROM clock_timestamp()) * 1000000)::bigint"
+"""Now, by the clock of the server: those of hosts may be wrong."""
+
 _FIRST = """
 CREATE TABLE watchkeeper.hosts (
     host integer GENERATED ALWAYS AS IDENTITY PRIMARY KEY,

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from watchkeeper.archive import migrations
+from watchkeeper.archive.migrations import NOW_US
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.store.rows.codec import key_column, key_of
@@ -18,9 +19,6 @@ NEEDED = 2
 
 AT_ONCE = 50
 """Requests that a host reads with one copy."""
-
-# By the clock of the server, like every time that two hosts compare.
-_NOW_US = "(extract(epoch FROM clock_timestamp()) * 1000000)::bigint"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +48,7 @@ def make(conn: Any, host: int, station: str, key: SeriesKey, concern: Concern, e
 def waiting(conn: Any, host: int) -> Sequence[AckRequest]:  # noqa: ANN401  the same
     """What a host has not answered yet, oldest first. Answers itself what cannot be read."""
     rows = conn.execute(
-        f"SELECT id, made_by, key, concern, episode, ({_NOW_US} - made_at_us) / 1e6 FROM watchkeeper.requests"  # noqa: S608  fixed texts
+        f"SELECT id, made_by, key, concern, episode, ({NOW_US} - made_at_us) / 1e6 FROM watchkeeper.requests"  # noqa: S608  fixed texts
         " WHERE host = %s AND answered_at_us IS NULL ORDER BY id LIMIT %s",
         (host, AT_ONCE),
     ).fetchall()
@@ -66,6 +64,6 @@ def waiting(conn: Any, host: int) -> Sequence[AckRequest]:  # noqa: ANN401  the 
 def answer(conn: Any, host: int, number: int, said: str) -> None:  # noqa: ANN401  the same
     """Store a host's answer."""
     conn.execute(
-        f"UPDATE watchkeeper.requests SET answered_at_us = {_NOW_US}, answer = %s WHERE host = %s AND id = %s",  # noqa: S608  fixed texts
+        f"UPDATE watchkeeper.requests SET answered_at_us = {NOW_US}, answer = %s WHERE host = %s AND id = %s",  # noqa: S608  fixed texts
         (said, host, number),
     )

@@ -14,6 +14,7 @@ from typing import Any
 from uuid import uuid4
 
 from watchkeeper.archive import driver, migrations, requests
+from watchkeeper.archive.migrations import NOW_US
 from watchkeeper.archive.requests import AckRequest
 from watchkeeper.errors import ArchiveRefused
 from watchkeeper.store.replication.cursor import Cursor, cursor_of
@@ -36,11 +37,9 @@ _HOST = (
     " WHERE host = watchkeeper.own_host()"
 )
 
-# By the clock of the server: those of hosts may be wrong.
-_NOW_US = "(extract(epoch FROM clock_timestamp()) * 1000000)::bigint"
 _COPIED = (
-    f"UPDATE watchkeeper.hosts SET epoch = %s, generation = %s, cursor = %s, seen_at_us = {_NOW_US}, version = %s,"  # noqa: S608  fixed texts
-    f" written_at_us = CASE WHEN %s THEN {_NOW_US} ELSE written_at_us END WHERE host = %s"
+    f"UPDATE watchkeeper.hosts SET epoch = %s, generation = %s, cursor = %s, seen_at_us = {NOW_US}, version = %s,"  # noqa: S608  fixed texts
+    f" written_at_us = CASE WHEN %s THEN {NOW_US} ELSE written_at_us END WHERE host = %s"
 )
 
 Values = tuple[Any, ...]

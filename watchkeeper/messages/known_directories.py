@@ -7,10 +7,7 @@ pacman(8), the XDG Base Directory Specification 0.8, and where the container eng
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
-from watchkeeper.model.observation import SeriesKey
-
-DIRECTORY = "directory "
-"""The subjects of recorded directories begin with this."""
+from watchkeeper.model.observation import DIRECTORY, SeriesKey
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,6 +49,9 @@ class SeriesKey(NamedTuple):
         return f"{self.subject}: {self.quantity}"
 
 
+DIRECTORY = "directory "
+"""Subjects with this prefix are recorded directories."""
+
 FILE_SYSTEM = "file system "
 """What the subject of a file system begins with; its mount point follows."""
 

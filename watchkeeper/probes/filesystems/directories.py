@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from watchkeeper.config.types import Duration
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Facts, Level, Observed, SeriesKey, Unseen, file_system_space
+from watchkeeper.model.observation import DIRECTORY, Facts, Level, Observed, SeriesKey, Unseen, file_system_space
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
@@ -197,4 +197,4 @@ def levels(point: str, walked: Walked, shown: Sequence[str]) -> Iterator[Level |
 
 def directory(point: str, name: str) -> str:
     """The subject of a directory: its path."""
-    return clip(f"directory {printable(point.rstrip('/'))}/{printable(name)}", 300)
+    return clip(f"{DIRECTORY}{printable(point.rstrip('/'))}/{printable(name)}", 300)

@@ -199,8 +199,7 @@ async def acknowledge_ended(request: web.Request) -> web.Response:
     parts = [each.alert for event in over for each in event.whole if each.alert.state in OPEN]
     done, asked = await _acknowledge(of(request), acting, [(each.key, each.concern) for each in parts])
     said = "Acknowledged: everything that has ended." if done else "Nothing that has ended waits to be acknowledged."
-    said = asked or said
-    return await _done(request, fields, None, said)
+    return await _done(request, fields, None, asked or said)
 
 
 async def shelve(request: web.Request) -> web.Response:
